@@ -1,0 +1,1 @@
+//! Report types become PNG pictures.

@@ -1,0 +1,1 @@
+//! Arguments, progress and the words of messages.

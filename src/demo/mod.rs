@@ -1,0 +1,1 @@
+//! The invented demo band: a synthesiser with known truth.

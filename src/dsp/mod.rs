@@ -1,0 +1,9 @@
+//! Arithmetic on samples: blocks, streaming spectra, filters, peaks, third-octave bands. No music, no files, no clock.
+//!
+//! Conventions: samples are `f32`, full scale = 1.0; a frame is one sample per channel; power is mean square.
+
+pub mod block;
+pub mod spectrum;
+
+pub use block::{ANALYSIS_RATE_HZ, Block, Meter};
+pub use spectrum::{Framing, PowerFrame, SpectrumStream};

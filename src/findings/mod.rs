@@ -1,0 +1,1 @@
+//! Measures become ranked statements with evidence.

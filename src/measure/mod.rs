@@ -1,0 +1,1 @@
+//! The measurements, one family a file or folder. Siblings never import each other.

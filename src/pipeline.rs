@@ -1,0 +1,1 @@
+//! The order of work for a folder; the only place that knows every room.

@@ -1,0 +1,568 @@
+//! Types of report.json and curves.json.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+use crate::passages::PassageKind;
+use crate::stats::Measured;
+
+/// Name in the `schema` block of report.json.
+pub const REPORT_SCHEMA_NAME: &str = "ledgerline.report";
+/// Removing, renaming or re-meaning a field raises this.
+pub const REPORT_SCHEMA_VERSION: u32 = 1;
+/// Adding a field raises this.
+pub const REPORT_SCHEMA_REVISION: u32 = 0;
+
+/// Which contract a file follows.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Schema {
+    /// Name of the contract.
+    pub name: String,
+    /// A reader refuses a higher version.
+    pub version: u32,
+    /// A reader ignores unknown fields of a higher revision.
+    pub revision: u32,
+}
+
+/// The program that wrote the file.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Program {
+    /// Its name.
+    pub name: String,
+    /// Its version.
+    pub version: String,
+}
+
+/// How a family of measures was made; a trend is never drawn across two ids.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Method {
+    /// Family: "health", "passages", "loudness", "balance", "tuning", "time", "layers".
+    pub family: String,
+    /// Changes whenever the family's numbers may move.
+    pub id: String,
+}
+
+/// The report of one tape.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Report {
+    /// Which contract this file follows.
+    pub schema: Schema,
+    /// Who wrote it.
+    pub program: Program,
+    /// What was assumed because nobody said otherwise, in plain words.
+    pub assumed: Vec<String>,
+    /// Method id of each family.
+    pub methods: Vec<Method>,
+    /// The tape.
+    pub tape: TapeFacts,
+    /// What the recording can be trusted for.
+    pub health: HealthFacts,
+    /// How the tape was spent, in time order, half-open, without holes.
+    pub passages: Vec<PassageFacts>,
+    /// Seconds of each kind.
+    pub time_use: TimeUse,
+    /// The takes, in time order.
+    pub takes: Vec<TakeFacts>,
+    /// Tuning over the whole tape.
+    pub tuning: TuningFacts,
+    /// Balance over the takes.
+    pub balance: BalanceFacts,
+    /// What to turn on the amplifiers; empty when nothing is wrong.
+    pub amp_advice: Vec<AmpAdvice>,
+    /// Noise exposure; only with a calibration.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub exposure: Option<Exposure>,
+    /// Ranked statements, the most important first.
+    pub findings: Vec<Finding>,
+}
+
+/// The tape itself.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TapeFacts {
+    /// File name without folders; of the first piece when a recorder split it.
+    pub file_name: String,
+    /// Names of all pieces in playing order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub pieces: Vec<String>,
+    /// BLAKE3 of the file's bytes, lower-case hex.
+    pub content_hash: String,
+    /// Length in seconds.
+    pub duration_s: f64,
+    /// Sample rate in Hz.
+    pub sample_rate_hz: u32,
+    /// Number of channels.
+    pub channels: u16,
+    /// Codec.
+    pub codec: String,
+    /// Local date and time, ISO 8601; null when nothing tells.
+    pub recorded_at: Option<String>,
+    /// "bext", "tags", "name" or "file_time" (uncertain); null without a date.
+    pub recorded_at_source: Option<String>,
+    /// Stretches that could not be decoded, seconds.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub gaps: Vec<Span>,
+    /// Marks that the recorder wrote.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub marks: Vec<MarkFacts>,
+    /// Codes of what went wrong while reading.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub warnings: Vec<String>,
+}
+
+/// A stretch of the tape, half-open.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Span {
+    /// First second.
+    pub start_s: f64,
+    /// End, not included.
+    pub end_s: f64,
+}
+
+/// A mark of the recorder.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MarkFacts {
+    /// Seconds from the start of the tape.
+    pub at_s: f64,
+    /// Its label, may be empty.
+    pub label: String,
+}
+
+/// What the recording can be trusted for.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HealthFacts {
+    /// A recorder that turns its own level up and down.
+    pub gain_riding: Measured<bool>,
+    /// Share of frames that sit on a clipping rail, percent.
+    pub clipped_percent: Measured,
+    /// Where the recording stops hearing bass, Hz.
+    pub low_cut_hz: Measured,
+    /// Where the recording stops hearing treble, Hz.
+    pub high_cut_hz: Measured,
+    /// Mains hum, 50 or 60 Hz.
+    pub hum_hz: Measured,
+    /// Level of the quietest stretches, dBFS.
+    pub noise_floor_dbfs: Measured,
+    /// Offset of the waveform from zero, full scale = 1.0, the worst channel.
+    pub dc_offset: Measured,
+    /// Channels without signal, counted from 1.
+    pub dead_channels: Vec<u16>,
+    /// The verdicts.
+    pub trusted_for: TrustedFor,
+}
+
+/// May these families be believed on this recording?
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TrustedFor {
+    /// Balance.
+    pub balance: Verdict,
+    /// Low end.
+    pub low_end: Verdict,
+    /// Loudness over time.
+    pub loudness_over_time: Verdict,
+    /// Tuning.
+    pub tuning: Verdict,
+    /// Time.
+    pub time: Verdict,
+}
+
+/// A verdict with its reason.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Verdict {
+    /// True when it may be believed.
+    pub ok: bool,
+    /// Why not, or what to keep in mind; empty when all is well.
+    pub reason: String,
+}
+
+/// A stretch of one kind.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PassageFacts {
+    /// What it is.
+    pub kind: PassageKind,
+    /// First second.
+    pub start_s: f64,
+    /// End, not included.
+    pub end_s: f64,
+    /// Probability that the kind is right, 0..=1.
+    pub confidence: f64,
+    /// Open strings heard, on tuning passages.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub strings: Vec<OpenString>,
+}
+
+/// The last sounding of an open string.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct OpenString {
+    /// "bass" or "guitar".
+    pub instrument: String,
+    /// Sounding pitch, MIDI note number.
+    pub string_midi: u8,
+    /// Cents from equal temperament at A4 = 440 Hz, plus = sharp.
+    pub offset_from_a440_cents: Measured,
+}
+
+/// Seconds of each kind.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TimeUse {
+    /// Playing.
+    pub take_s: f64,
+    /// Talk.
+    pub talk_s: f64,
+    /// Tuning.
+    pub tuning_s: f64,
+    /// Quiet.
+    pub quiet_s: f64,
+    /// Anything else.
+    #[serde(default)]
+    pub other_s: f64,
+}
+
+/// One take.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TakeFacts {
+    /// First note or count-off, seconds.
+    pub start_s: f64,
+    /// The last note has died, seconds.
+    pub end_s: f64,
+    /// Title of the chart; empty when nobody said.
+    pub title: String,
+    /// Parts of the chart inside the take.
+    pub parts: Vec<PartFacts>,
+    /// Loudness of the take.
+    pub loudness: LoudnessFacts,
+    /// Tempo.
+    pub tempo: TempoFacts,
+    /// Feel.
+    pub feel: FeelFacts,
+    /// Tuning of the players in this take.
+    pub tuning: TakeTuning,
+}
+
+/// Where a part comes from.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum PartSource {
+    /// The band sheet.
+    Sheet,
+    /// The recorder's marks.
+    Marks,
+    /// Found in the sound.
+    Found,
+}
+
+/// A part of the chart.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PartFacts {
+    /// Name, or a neutral number.
+    pub label: String,
+    /// Where it comes from.
+    pub source: PartSource,
+    /// First second.
+    pub start_s: f64,
+    /// End, not included.
+    pub end_s: f64,
+    /// Integrated loudness of the part, LUFS.
+    pub loudness_lufs: Measured,
+    /// Loudness that each layer alone would have.
+    pub layers_lufs: LayerLevels,
+}
+
+/// BS.1770 loudness that each layer alone would have at the microphone, LUFS.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LayerLevels {
+    /// Bass.
+    pub bass: Measured,
+    /// Drums.
+    pub drums: Measured,
+    /// Guitar and keys.
+    pub comping: Measured,
+    /// Horns and everything else sustained.
+    pub horns: Measured,
+}
+
+/// Loudness by BS.1770-5 and EBU R 128.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LoudnessFacts {
+    /// Integrated loudness, LUFS.
+    pub integrated_lufs: Measured,
+    /// Loudness range, LU.
+    pub range_lu: Measured,
+    /// Maximum true peak, dBTP.
+    pub true_peak_dbtp: Measured,
+}
+
+/// Tempo of a take.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TempoFacts {
+    /// Beats a minute.
+    pub bpm: Measured,
+    /// Change of tempo from first to last beat of a straight line fitted to local tempo, percent, plus = rushing.
+    pub drift_percent: Measured,
+    /// Beat-to-beat unsteadiness, percent of a beat.
+    pub steadiness_percent: Measured,
+    /// Beats, seconds.
+    pub beat_times_s: Vec<f64>,
+    /// Place of each beat in its bar, from 1.
+    pub beat_in_bar: Vec<u8>,
+}
+
+/// Feel of a take.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct FeelFacts {
+    /// Long to short eighth.
+    pub swing_ratio: Measured,
+    /// Share of bars in which the hi-hat closes on 2 and 4 and not equally on 1 and 3, percent.
+    pub hat_on_2_and_4_percent: Measured,
+    /// Kick on the downbeats and snare on the upbeats, loud against the ride.
+    pub backbeat_heavy: Measured<bool>,
+    /// Kick against ride, dB.
+    pub kick_re_ride_db: Measured,
+    /// Median of bass onset minus ride or kick onset, ms, plus = bass late.
+    pub bass_to_drums_ms: Measured,
+    /// Onsets of guitar and keys together in a bar.
+    pub comping_onsets_per_bar: Measured,
+}
+
+/// Tuning of one player in a take.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PlayerTuning {
+    /// Cents from equal temperament at A4 = 440 Hz, plus = sharp.
+    pub offset_from_a440_cents: Measured,
+    /// Cents from the band's own pitch, plus = sharp.
+    pub offset_from_band_cents: Measured,
+}
+
+/// Tuning in a take.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TakeTuning {
+    /// Bass.
+    pub bass: PlayerTuning,
+    /// Guitar.
+    pub guitar: PlayerTuning,
+    /// Piano.
+    pub piano: PlayerTuning,
+    /// Horns as a group.
+    pub horns: PlayerTuning,
+}
+
+/// Tuning of one player over the tape.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct InstrumentTuning {
+    /// Cents from equal temperament at A4 = 440 Hz, plus = sharp.
+    pub offset_from_a440_cents: Measured,
+    /// Cents from the band's own pitch, plus = sharp.
+    pub offset_from_band_cents: Measured,
+    /// Drift, cents a minute, plus = going sharp.
+    pub drift_cents_per_min: Measured,
+    /// Offset at the start, cents from A4 = 440 Hz.
+    pub at_start_cents: Measured,
+    /// Offset at the end, cents from A4 = 440 Hz.
+    pub at_end_cents: Measured,
+    /// Seconds at which the player retuned.
+    pub retuned_at_s: Vec<f64>,
+}
+
+/// Players whose tuning is followed.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct InstrumentTunings {
+    /// Bass.
+    pub bass: InstrumentTuning,
+    /// Guitar.
+    pub guitar: InstrumentTuning,
+    /// Piano.
+    pub piano: InstrumentTuning,
+}
+
+/// Tuning over the tape.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TuningFacts {
+    /// What the fixed-pitch and wind instruments agree on, as the frequency of A4 in Hz.
+    pub concert_pitch_hz: Measured,
+    /// The players.
+    pub instruments: InstrumentTunings,
+}
+
+/// One third-octave band.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ThirdOctave {
+    /// Exact base-10 mid-band frequency, Hz (IEC 61260-1).
+    pub mid_hz: f64,
+    /// Level against the mean level of the 400-2500 Hz bands, dB; null where the recorder hears nothing.
+    pub level_db: Option<f64>,
+    /// Lower end of the target's spread, dB.
+    pub target_low_db: Option<f64>,
+    /// The target, dB.
+    pub target_db: Option<f64>,
+    /// Upper end of the target's spread, dB.
+    pub target_high_db: Option<f64>,
+}
+
+/// Whose the low end is; shares of power, 0..=1.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LowEndShare {
+    /// Bass.
+    pub bass: Measured,
+    /// Kick.
+    pub kick: Measured,
+    /// Everything else.
+    pub other: Measured,
+}
+
+/// Does a standing-out band stick out on one note or on every note?
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum StandingOutKind {
+    /// A room mode or dead spot: move the amplifier or the listener.
+    OneNote,
+    /// An amplifier setting: turn the knob.
+    EveryNote,
+}
+
+/// A band that sticks out.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct StandingOut {
+    /// Where, Hz.
+    pub hz: f64,
+    /// By how much, dB.
+    pub db: Measured,
+    /// Why.
+    pub kind: StandingOutKind,
+}
+
+/// Where the target comes from.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TargetFacts {
+    /// Name of the target.
+    pub name: String,
+    /// Its source, and how crude it is.
+    pub source: String,
+}
+
+/// Balance over the takes.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BalanceFacts {
+    /// Band levels beside the target.
+    pub third_octave: Vec<ThirdOctave>,
+    /// Straight line through the band levels, dB an octave.
+    pub tilt_db_per_octave: Measured,
+    /// Power in 40-160 Hz against 400-2500 Hz minus the same for the target, dB; plus = too much low end.
+    pub low_end_excess_db: Measured,
+    /// Whose the low end is.
+    pub low_end_share: LowEndShare,
+    /// Bands that stick out.
+    pub standing_out: Vec<StandingOut>,
+    /// The target.
+    pub target: TargetFacts,
+}
+
+/// A control of a usual amplifier.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum AmpControl {
+    /// Low shelf.
+    Low,
+    /// Mid peak.
+    Mid,
+    /// High shelf.
+    High,
+    /// Level.
+    Level,
+}
+
+/// One knob to turn.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct AmpAdvice {
+    /// Whose amplifier.
+    pub instrument: String,
+    /// Which control.
+    pub control: AmpControl,
+    /// Its corner, Hz; null for level.
+    pub corner_hz: Option<f64>,
+    /// Change, dB.
+    pub change_db: Measured,
+    /// low_end_excess_db that is expected after it.
+    pub expected_low_end_excess_db: Measured,
+}
+
+/// Noise exposure.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Exposure {
+    /// Equivalent level, dB(A).
+    pub leq_dba: Measured,
+    /// NIOSH dose, percent.
+    pub niosh_dose_percent: Measured,
+    /// OSHA dose, percent.
+    pub osha_dose_percent: Measured,
+    /// Daily exposure level, dB(A).
+    pub lex_8h_dba: Measured,
+    /// The caution that goes with every number above.
+    pub caution: String,
+}
+
+/// Evidence behind a finding.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Evidence {
+    /// First second.
+    pub start_s: f64,
+    /// End, not included.
+    pub end_s: f64,
+    /// Measure, as its path in this report.
+    pub measure: String,
+    /// Its value.
+    pub value: Measured,
+    /// The threshold it passed.
+    pub threshold: f64,
+}
+
+/// A statement in the director's words.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Finding {
+    /// Code of the kind of finding.
+    pub id: String,
+    /// Who it is for: "bass", "guitar", "piano", "drums", "horns", "band", "recording".
+    pub player: String,
+    /// 0 (praise or note) to 3 (fix first).
+    pub severity: u8,
+    /// What was found.
+    pub statement: String,
+    /// What to do at the next rehearsal; may be empty.
+    pub ask: String,
+    /// Where and how much.
+    pub evidence: Vec<Evidence>,
+    /// Probability that it is so, 0..=1.
+    pub confidence: f64,
+}
+
+/// Loudness of the layers over time, LUFS.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct LayerCurves {
+    /// Bass.
+    pub bass: Vec<Option<f64>>,
+    /// Drums.
+    pub drums: Vec<Option<f64>>,
+    /// Guitar and keys.
+    pub comping: Vec<Option<f64>>,
+    /// Horns.
+    pub horns: Vec<Option<f64>>,
+}
+
+/// curves.json: one entry a hop over the whole tape, null where there is nothing to say.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Curves {
+    /// Hop in seconds.
+    pub hop_s: f64,
+    /// Short-term loudness, LUFS, of the 3 s that end with the hop.
+    pub short_term_lufs: Vec<Option<f64>>,
+    /// Largest momentary loudness within the hop, LUFS.
+    pub momentary_max_lufs: Vec<Option<f64>>,
+    /// Low end excess, dB.
+    pub low_end_excess_db: Vec<Option<f64>>,
+    /// Layers, LUFS.
+    pub layers_lufs: LayerCurves,
+    /// Local tempo, beats a minute.
+    pub tempo_bpm: Vec<Option<f64>>,
+    /// Bass against A4 = 440 Hz, cents.
+    pub bass_cents: Vec<Option<f64>>,
+    /// Guitar against A4 = 440 Hz, cents.
+    pub guitar_cents: Vec<Option<f64>>,
+}

@@ -1,0 +1,1 @@
+//! Reports become the ledger of the season.

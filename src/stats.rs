@@ -1,0 +1,128 @@
+//! Numbers with an interval, and the small statistics that every room shares.
+//!
+//! Conventions: plain `f64`; a [`Measured`] is either a value with its 95 % interval, or nothing and the reason why.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+
+/// One measured value with its 95 % interval, or `null` and the reason.
+///
+/// `low..=high` is expected to hold the truth 95 times in 100; `n` counts the observations behind it.
+/// Nothing to say is `value: null` with a `reason` code, never 0, NaN or a floor value.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Measured<T = f64> {
+    /// The value, or null when there is nothing to say (then `reason` tells why).
+    pub value: Option<T>,
+    /// Lower end of the 95 % interval.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub low: Option<T>,
+    /// Upper end of the 95 % interval.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub high: Option<T>,
+    /// Number of observations behind the value.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub n: Option<u64>,
+    /// Why there is no value; a code in lower_snake_case.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reason: Option<String>,
+    /// Measured, but trust it less: codes in lower_snake_case.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub warnings: Vec<String>,
+}
+
+impl<T> Measured<T> {
+    /// A value with its 95 % interval from `n` observations.
+    pub fn new(value: T, low: T, high: T, n: u64) -> Self {
+        Self { value: Some(value), low: Some(low), high: Some(high), n: Some(n), reason: None, warnings: Vec::new() }
+    }
+
+    /// A value that carries no interval (a yes or no, or an exact count).
+    pub fn plain(value: T, n: u64) -> Self {
+        Self { value: Some(value), low: None, high: None, n: Some(n), reason: None, warnings: Vec::new() }
+    }
+
+    /// Nothing to say, and why.
+    pub fn absent(reason: &str) -> Self {
+        Self { value: None, low: None, high: None, n: None, reason: Some(reason.to_owned()), warnings: Vec::new() }
+    }
+
+    /// The same reading with one more warning.
+    pub fn with_warning(mut self, warning: &str) -> Self {
+        self.warnings.push(warning.to_owned());
+        self
+    }
+}
+
+impl Measured<f64> {
+    /// `value` with a symmetric 95 % half-width.
+    pub fn symmetric(value: f64, half_width: f64, n: u64) -> Self {
+        Self::new(value, value - half_width, value + half_width, n)
+    }
+
+    /// Rounded to `decimals` places for writing; a value that is not finite becomes absent.
+    pub fn rounded(mut self, decimals: i32) -> Self {
+        if self.value.is_some_and(|v| !v.is_finite()) {
+            return Self::absent("not_finite");
+        }
+        let scale = 10f64.powi(decimals);
+        let round = |v: Option<f64>| v.filter(|x| x.is_finite()).map(|x| (x * scale).round() / scale);
+        self.value = round(self.value);
+        self.low = round(self.low);
+        self.high = round(self.high);
+        self
+    }
+}
+
+/// Median of `values` (not changed), or `None` when empty. NaN sorts last.
+pub fn median(values: &[f64]) -> Option<f64> {
+    quantile(values, 0.5)
+}
+
+/// Linear-interpolated quantile, `0.0..=1.0`; `None` when empty.
+pub fn quantile(values: &[f64], q: f64) -> Option<f64> {
+    if values.is_empty() {
+        return None;
+    }
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    let position = q.clamp(0.0, 1.0) * (sorted.len() - 1) as f64;
+    let below = position.floor() as usize;
+    let above = position.ceil() as usize;
+    Some(sorted[below] + (sorted[above] - sorted[below]) * (position - below as f64))
+}
+
+/// Arithmetic mean, or `None` when empty.
+pub fn mean(values: &[f64]) -> Option<f64> {
+    (!values.is_empty()).then(|| values.iter().sum::<f64>() / values.len() as f64)
+}
+
+/// Median absolute deviation from the median, times 1.4826 (equals the standard deviation for normal data).
+pub fn mad_sigma(values: &[f64]) -> Option<f64> {
+    let centre = median(values)?;
+    let deviations: Vec<f64> = values.iter().map(|v| (v - centre).abs()).collect();
+    median(&deviations).map(|d| 1.4826 * d)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn median_of_an_even_count_is_the_midpoint() {
+        assert_eq!(median(&[4.0, 1.0, 3.0, 2.0]), Some(2.5));
+        assert_eq!(median(&[]), None);
+    }
+
+    #[test]
+    fn a_value_that_is_not_finite_becomes_absent_with_a_reason() {
+        let m = Measured::new(f64::NAN, 0.0, 1.0, 3).rounded(2);
+        assert_eq!(m.value, None);
+        assert_eq!(m.reason.as_deref(), Some("not_finite"));
+    }
+
+    #[test]
+    fn rounding_keeps_two_decimals() {
+        let m = Measured::symmetric(-9.1234, 0.5678, 7).rounded(2);
+        assert_eq!((m.value, m.low, m.high), (Some(-9.12), Some(-9.69), Some(-8.56)));
+    }
+}

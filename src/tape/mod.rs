@@ -1,0 +1,135 @@
+//! A file on disk becomes a [`Tape`]: decoded, dated, its marks read, streamed as blocks. The only user of the decoder crates.
+//!
+//! Conventions: times are seconds from the start of the tape; `channels` are at the file's own rate, `mono` at
+//! [`crate::dsp::ANALYSIS_RATE_HZ`]; a packet that cannot be decoded becomes silence of its length, listed as a gap.
+
+use std::path::{Path, PathBuf};
+
+use crate::dsp::Block;
+
+/// One tape as found on disk: a file, or the pieces that a recorder split one recording into.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct TapeSource {
+    /// The pieces in playing order; one for an ordinary file.
+    pub pieces: Vec<PathBuf>,
+}
+
+/// Where the date of a tape comes from, in order of trust.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum DateSource {
+    /// Broadcast Wave `bext` chunk.
+    Bext,
+    /// Container tags.
+    Tags,
+    /// A date in the file or folder name.
+    Name,
+    /// The file's time; uncertain.
+    FileTime,
+}
+
+/// A mark that the recorder wrote into the file (`cue ` and `adtl`).
+#[derive(Clone, Debug, PartialEq)]
+pub struct Mark {
+    /// Seconds from the start of the tape.
+    pub at_s: f64,
+    /// Length in seconds when the recorder gave one (`ltxt`).
+    pub length_s: Option<f64>,
+    /// The label, empty when the recorder gave none.
+    pub label: String,
+}
+
+/// A stretch that could not be decoded and was filled with silence.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Gap {
+    /// First missing second.
+    pub start_s: f64,
+    /// End of the missing stretch.
+    pub end_s: f64,
+}
+
+/// What is known of a tape before its samples are read.
+#[derive(Clone, Debug)]
+pub struct TapeInfo {
+    /// Name of the first piece, without folders.
+    pub file_name: String,
+    /// BLAKE3 of the bytes of all pieces in order, lower-case hex.
+    pub content_hash: String,
+    /// The recording's own rate.
+    pub sample_rate_hz: u32,
+    /// Number of channels.
+    pub channels: u16,
+    /// Short name of the codec ("flac", "pcm_s16le", "aac-lc", "opus").
+    pub codec: String,
+    /// Local date and time as ISO 8601 ("2026-03-12T15:30:00" or "2026-03-12").
+    pub recorded_at: Option<String>,
+    /// Where `recorded_at` comes from.
+    pub recorded_at_source: Option<DateSource>,
+    /// Frames that the container declares, when it does.
+    pub declared_frames: Option<u64>,
+    /// Marks of the recorder, in time order.
+    pub marks: Vec<Mark>,
+    /// Codes of what is odd about the file before decoding ("header_rebuilt", "upper_band_missing_he_aac").
+    pub warnings: Vec<String>,
+}
+
+/// What is known after the last block.
+#[derive(Clone, Debug, Default)]
+pub struct TapeSummary {
+    /// Frames that came out, silence in gaps included.
+    pub frames: u64,
+    /// Length in seconds.
+    pub duration_s: f64,
+    /// Stretches replaced by silence.
+    pub gaps: Vec<Gap>,
+    /// Codes of what went wrong on the way ("truncated", "packets_lost", "samples_not_finite").
+    pub warnings: Vec<String>,
+}
+
+/// Why a tape cannot be read at all.
+#[derive(Debug, thiserror::Error)]
+pub enum TapeError {
+    /// The operating system refused.
+    #[error("{path}: cannot be read: {cause}", path = path.display())]
+    Io {
+        /// The file.
+        path: PathBuf,
+        /// What the system said.
+        cause: std::io::Error,
+    },
+}
+
+/// An opened tape; blocks come out until there are no more.
+pub struct Tape {}
+
+impl Tape {
+    /// Opens a tape and reads all that is known before its samples.
+    pub fn open(_source: &TapeSource) -> Result<Self, TapeError> {
+        Ok(Self {})
+    }
+
+    /// What is known before the samples.
+    pub fn info(&self) -> &TapeInfo {
+        unreachable!()
+    }
+
+    /// The next block of about a quarter of a second (spectra not filled in), or `None` at the end.
+    pub fn next_block(&mut self) -> Result<Option<Block>, TapeError> {
+        Ok(None)
+    }
+
+    /// What is known after the last block.
+    pub fn summary(&self) -> TapeSummary {
+        TapeSummary::default()
+    }
+}
+
+/// Every tape under the given files and folders, in a stable order; split recordings are joined.
+/// Files that cannot be audio are passed over; what is unreadable is returned as an error of its own.
+pub fn discover(_paths: &[PathBuf]) -> Vec<Result<TapeSource, TapeError>> {
+    Vec::new()
+}
+
+/// Does the file look like audio, judged by its first bytes?
+pub fn looks_like_audio(_path: &Path) -> bool {
+    false
+}

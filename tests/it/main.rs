@@ -1,0 +1,4 @@
+//! One integration binary, a module a layer.
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod one_way;
