@@ -158,8 +158,7 @@ fn name_in_group(plain: &str, content_hash: &str, hashes: &BTreeSet<&str>) -> St
     let all: BTreeSet<String> = hashes.iter().map(|h| safe_hash(h)).collect();
     let longest = all.iter().map(String::len).max().unwrap_or(0);
     let first = |h: &str, digits: usize| h.get(..digits.min(h.len())).unwrap_or(h).to_owned();
-    let told_apart =
-        |digits: &usize| all.iter().map(|h| first(h, *digits)).collect::<BTreeSet<_>>().len() == all.len();
+    let told_apart = |digits: &usize| all.iter().map(|h| first(h, *digits)).collect::<BTreeSet<_>>().len() == all.len();
     let digits = (HASH_DIGITS..=longest).find(told_apart).unwrap_or(longest);
     format!("{plain}_{}", first(&safe_hash(content_hash), digits))
 }
@@ -187,7 +186,8 @@ struct TapeHead {
 pub fn existing_folders(out: &Path) -> Result<Vec<Existing>, ReportError> {
     let mut found = Vec::new();
     for dir in report_dirs(out)? {
-        let head = std::fs::read(dir.join(REPORT_FILE)).ok().and_then(|b| serde_json::from_slice::<ReportHead>(&b).ok());
+        let head =
+            std::fs::read(dir.join(REPORT_FILE)).ok().and_then(|b| serde_json::from_slice::<ReportHead>(&b).ok());
         if let (Some(head), Some(name)) = (head, dir.file_name().and_then(|n| n.to_str())) {
             found.push(Existing { folder: name.to_owned(), content_hash: head.tape.content_hash });
         }

@@ -7,6 +7,7 @@ pub mod check;
 pub mod current;
 pub mod error;
 pub mod folder;
+mod from_findings;
 pub mod migrate;
 mod pretty;
 pub mod read;

@@ -64,8 +64,10 @@ fn lay_out(value: &str, indent: usize, out: &mut String) {
         return;
     }
     let in_object = value.starts_with('{');
-    let parts: Vec<(&str, &str)> =
-        items(value.get(1..value.len() - 1).unwrap_or("")).into_iter().map(|item| key_and_value(item, in_object)).collect();
+    let parts: Vec<(&str, &str)> = items(value.get(1..value.len() - 1).unwrap_or(""))
+        .into_iter()
+        .map(|item| key_and_value(item, in_object))
+        .collect();
     let flat = !parts.iter().any(|(_, v)| is_container(v) && v.len() > 2);
     let (open, close) = if in_object { ("{", "}") } else { ("[", "]") };
     out.push_str(open);
@@ -137,7 +139,8 @@ mod tests {
 
     #[test]
     fn layout_keeps_the_data_and_puts_a_measured_value_on_one_line() {
-        let data = json!({"a": {"value": -9.1, "low": -9.8}, "b": [1, [2, {"c": "x,\"}]\\"}]], "e": {}, "f": [], "g": "é"});
+        let data =
+            json!({"a": {"value": -9.1, "low": -9.8}, "b": [1, [2, {"c": "x,\"}]\\"}]], "e": {}, "f": [], "g": "é"});
         let text = pretty(&data.to_string());
         assert_eq!(serde_json::from_str::<Value>(&text).unwrap(), data);
         assert!(text.lines().any(|l| l.contains("\"value\": -9.1") && l.contains("\"low\": -9.8")), "{text}");

@@ -88,9 +88,7 @@ fn round_measured(fields: &mut Map<String, Value>, decimals: i32) {
             list.push(Value::from("interval_not_finite"));
         }
     }
-    for (name, round) in
-        [("value", round_nearest as fn(f64, i32) -> f64), ("low", round_down), ("high", round_up)]
-    {
+    for (name, round) in [("value", round_nearest as fn(f64, i32) -> f64), ("low", round_down), ("high", round_up)] {
         if fields.get(name).is_some_and(Value::is_f64)
             && let Some(x) = was(fields, name)
         {

@@ -506,7 +506,7 @@ pub struct Evidence {
     pub start_s: f64,
     /// End, not included.
     pub end_s: f64,
-    /// Measure, as its path in this report.
+    /// Measure: its path in this report, or its name with unit when it is computed from several fields. A yes counts as 1.
     pub measure: String,
     /// Its value.
     pub value: Measured,
