@@ -10,7 +10,7 @@ use super::filters::Biquad;
 
 /// Corner of the analogue shelf behind BS.1770-5 table 1, Hz. The four shelf and high-pass parameters below are those
 /// whose bilinear transform at 48 kHz gives the standard's tables (derivation published by B. De Man, 2018).
-const K_SHELF_HZ: f64 = 1681.974_450_955_531_9;
+const K_SHELF_HZ: f64 = 1681.974450955532;
 /// Gain of the shelf, dB.
 const K_SHELF_DB: f64 = 3.999_843_853_97;
 /// Quality of the shelf.

@@ -128,7 +128,7 @@ impl LoudnessReading {
     /// 3341 (-0.2..+0.4 dB around the reading). The span is widened to whole tenths of a second. n = tenths of a second.
     ///
     /// # Not measurable
-    /// `too_short` (empty span), `silence` (digital zero).
+    /// `too_short` (empty span), `silence` (digital zero), `samples_not_finite` (an infinite sample).
     ///
     /// # Method and source
     /// ITU-R BS.1770-5 annex 2, see [`crate::dsp::true_peak`]; exact for every span, nothing is estimated.
@@ -149,35 +149,46 @@ impl LoudnessReading {
         Measured::new(value, value - below, value + above, peaks.len() as u64)
     }
 
+    /// Loudness of the 400 ms that end at `end_s` (rounded to 20 ms), LUFS; `None` before 400 ms and below the absolute gate.
+    pub fn momentary_lufs(&self, end_s: f64) -> Option<f64> {
+        audible(self.window_power_before(self.step_at(end_s), MOMENTARY_STEPS))
+    }
+
+    /// Loudness of the 3 s that end at `end_s` (rounded to 20 ms), LUFS; `None` before 3 s and below the absolute gate.
+    pub fn short_term_lufs(&self, end_s: f64) -> Option<f64> {
+        audible(self.window_power_before(self.step_at(end_s), SHORT_TERM_STEPS))
+    }
+
     /// The curves of the whole tape.
     pub fn curves(&self) -> LoudnessCurves {
         let hops = (self.duration_s / CURVE_HOP_S).ceil() as usize;
         let hop_end = |hop: usize| ((hop + 1) * STEPS_PER_S).min(self.steps.len());
+        let loudest = |hop: usize| {
+            let ends = (hop * STEPS_PER_S + 1).min(self.steps.len() + 1)..=hop_end(hop);
+            let powers = ends.filter_map(|end| self.window_power_before(end, MOMENTARY_STEPS));
+            powers.filter(|p| p.is_finite()).max_by(f64::total_cmp)
+        };
         LoudnessCurves {
-            short_term_lufs: (0..hops).map(|h| audible(self.short_term_power(hop_end(h)))).collect(),
-            momentary_max_lufs: (0..hops)
-                .map(|h| audible(self.momentary_max_power((h * STEPS_PER_S).min(self.steps.len()), hop_end(h))))
+            short_term_lufs: (0..hops)
+                .map(|h| audible(self.window_power_before(hop_end(h), SHORT_TERM_STEPS)))
                 .collect(),
+            momentary_max_lufs: (0..hops).map(|h| audible(loudest(h))).collect(),
         }
     }
 
-    /// Mean square of the 3 s that end with step `end`.
-    fn short_term_power(&self, end: usize) -> Option<f64> {
-        end.checked_sub(SHORT_TERM_STEPS).map(|start| gating::window_power(&self.steps[start..end]))
+    /// Mean square of the `length` steps before step `end`.
+    fn window_power_before(&self, end: usize, length: usize) -> Option<f64> {
+        let start = end.checked_sub(length)?;
+        self.steps.get(start..end).map(gating::window_power)
     }
 
-    /// Largest mean square of the 400 ms windows that end after step `after`, up to and with step `end`.
-    fn momentary_max_power(&self, after: usize, end: usize) -> Option<f64> {
-        (after + 1..=end)
-            .filter_map(|e| e.checked_sub(MOMENTARY_STEPS).map(|s| gating::window_power(&self.steps[s..e])))
-            .filter(|p| p.is_finite())
-            .max_by(f64::total_cmp)
+    fn step_at(&self, s: f64) -> usize {
+        ((s.max(0.0) / STEP_S).round() as usize).min(self.steps.len())
     }
 
     fn span(&self, start_s: f64, end_s: f64) -> &[f32] {
-        let step = |s: f64| ((s.max(0.0) / STEP_S).round() as usize).min(self.steps.len());
-        let start = step(start_s);
-        &self.steps[start..step(end_s).max(start)]
+        let start = self.step_at(start_s);
+        &self.steps[start..self.step_at(end_s).max(start)]
     }
 }
 
