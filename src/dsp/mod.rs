@@ -3,7 +3,9 @@
 //! Conventions: samples are `f32`, full scale = 1.0; a frame is one sample per channel; power is mean square.
 
 pub mod block;
+pub mod resample;
 pub mod spectrum;
 
 pub use block::{ANALYSIS_RATE_HZ, Block, Meter};
+pub use resample::Resampler;
 pub use spectrum::{Framing, PowerFrame, SpectrumStream};
