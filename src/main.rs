@@ -1,5 +1,3 @@
 //! Arguments in, exit code out.
 
-fn main() -> std::process::ExitCode {
-    ledgerline::cli::run()
-}
+fn main() {}
