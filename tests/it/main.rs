@@ -2,3 +2,5 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod one_way;
+mod reference_loudness;
+mod test_signals;
