@@ -6,9 +6,11 @@ pub mod bands;
 pub mod block;
 pub mod filters;
 pub mod jackknife;
+pub mod resample;
 pub mod spectrum;
 pub mod true_peak;
 pub mod weighting;
 
 pub use block::{ANALYSIS_RATE_HZ, Block, Meter};
+pub use resample::Resampler;
 pub use spectrum::{Framing, PowerFrame, SpectrumStream};
