@@ -2,5 +2,8 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod one_way;
+mod oracle_loudness;
+mod property_loudness;
+mod reference_bands;
 mod reference_loudness;
 mod test_signals;
