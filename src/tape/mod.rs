@@ -3,6 +3,8 @@
 //! Conventions: times are seconds from the start of the tape; `channels` are at the file's own rate, `mono` at
 //! [`crate::dsp::ANALYSIS_RATE_HZ`]; a packet that cannot be decoded becomes silence of its length, listed as a gap.
 
+pub mod write_wav;
+
 use std::path::{Path, PathBuf};
 
 use crate::dsp::Block;
