@@ -17,6 +17,9 @@ mod sniff;
 mod source;
 mod split;
 mod stream;
+pub mod write_wav;
+
+use std::path::{Path, PathBuf};
 
 use std::path::PathBuf;
 
