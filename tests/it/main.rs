@@ -1,4 +1,7 @@
 //! One integration binary, a module a layer.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod mock_reports;
 mod one_way;
+mod report;
+mod strict;
