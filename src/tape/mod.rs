@@ -19,8 +19,6 @@ mod split;
 mod stream;
 pub mod write_wav;
 
-use std::path::{Path, PathBuf};
-
 use std::path::PathBuf;
 
 pub use discover::{Discovery, discover, discover_counted, looks_like_audio};
