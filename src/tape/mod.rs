@@ -7,6 +7,7 @@ mod contain;
 mod date;
 mod discover;
 mod error;
+mod frames;
 mod mp4;
 mod open;
 mod opus;

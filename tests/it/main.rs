@@ -13,3 +13,8 @@ mod report;
 mod season;
 mod strict;
 mod test_signals;
+mod tape_damage;
+mod tape_discover;
+mod tape_formats;
+mod tape_signal;
+mod tape_wave;
