@@ -141,7 +141,7 @@ fn tune(
         for (string, midi) in instrument.open_strings().iter().enumerate() {
             let at_s = now_s + 0.1 + 0.03 * rng.unit();
             let cents = cents(scenario, player, at_s, string, None);
-            let velocity = 0.62 + 0.05 * rng.human();
+            let velocity = 0.85 + 0.05 * rng.human();
             score.note(
                 instrument,
                 Note { at_s, length_s: TUNING_RING_S, midi: *midi, velocity, string, cents, gain: 1.0 },

@@ -122,22 +122,27 @@ fn waves(horn: &Horn, midi: u8, rate_hz: f64) -> Vec<[f32; TABLE + 1]> {
     let count = ((0.47 * rate_hz / hz) as usize).clamp(1, 40);
     let mut key_rng = Rng::keyed(0x686f_726e, &[u64::from(midi), (horn.attack_s * 1e4) as u64]);
     let phases: Vec<f64> = (0..count).map(|_| TAU * key_rng.unit()).collect();
-    (0..STEPS)
+    let mut tables = vec![[0f32; TABLE + 1]; STEPS];
+    let levels: Vec<Vec<f64>> = (0..STEPS)
         .map(|step| {
             let loud = step as f64 / (STEPS - 1) as f64;
             let corner = horn.corner_hz[0] * (horn.corner_hz[1] / horn.corner_hz[0]).powf(loud);
-            let levels: Vec<f64> = (1..=count).map(|n| harmonic(horn, hz * n as f64, corner)).collect();
-            let power: f64 = levels.iter().map(|a| 0.5 * a * a).sum();
-            let mut table = [0f32; TABLE + 1];
-            for (k, slot) in table.iter_mut().enumerate() {
-                let x = TAU * k as f64 / TABLE as f64;
-                let sum: f64 =
-                    levels.iter().zip(&phases).zip(1..).map(|((a, p), n)| a * (f64::from(n) * x + p).sin()).sum();
-                *slot = (sum / power.sqrt()) as f32;
-            }
-            table
+            let raw: Vec<f64> = (1..=count).map(|n| harmonic(horn, hz * n as f64, corner)).collect();
+            let power: f64 = raw.iter().map(|a| 0.5 * a * a).sum();
+            raw.iter().map(|a| a / power.sqrt()).collect()
         })
-        .collect()
+        .collect();
+    for (n, phase) in phases.iter().enumerate() {
+        let (turn_im, turn_re) = (TAU * (n + 1) as f64 / TABLE as f64).sin_cos();
+        let (mut im, mut re) = phase.sin_cos();
+        for k in 0..=TABLE {
+            for (table, level) in tables.iter_mut().zip(&levels) {
+                table[k] += (level[n] * im) as f32;
+            }
+            (re, im) = (re * turn_re - im * turn_im, re * turn_im + im * turn_re);
+        }
+    }
+    tables
 }
 
 fn harmonic(horn: &Horn, hz: f64, corner_hz: f64) -> f64 {
