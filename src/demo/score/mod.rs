@@ -38,6 +38,13 @@ pub(super) struct Note {
     pub gain: f64,
 }
 
+/// How a note is played: force 0..=1 before human scatter, and how long it is held.
+#[derive(Clone, Copy, Debug)]
+struct Touch {
+    force: f64,
+    length_s: f64,
+}
+
 /// The pieces of the kit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(super) enum Drum {

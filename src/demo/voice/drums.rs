@@ -132,7 +132,7 @@ fn wash(x: &mut [f32], rate_hz: f64, rng: &mut Rng, cut_hz: f64, rise_s: f64, de
 
 fn ride(hardness: f64, rate_hz: f64, metal: &mut Rng, rng: &mut Rng) -> Vec<f32> {
     let mut x = blank(1.8, rate_hz);
-    let plate = Plate { count: 150, low_hz: 320.0, high_hz: 11_500.0, decay_at_1_khz_s: 0.75, decay_slope: 0.55 };
+    let plate = Plate { count: 280, low_hz: 300.0, high_hz: 10_500.0, decay_at_1_khz_s: 0.5, decay_slope: 0.45 };
     let bright = 4500.0 + 6000.0 * hardness;
     let colour = |hz: f64| 0.055 * (hz / (hz + 900.0)) / (1.0 + (hz / bright).powi(2)).sqrt();
     add(&mut x, rate_hz, &plate.partials(metal, rng, colour), Glide::NONE);
@@ -147,14 +147,14 @@ fn ride(hardness: f64, rate_hz: f64, metal: &mut Rng, rng: &mut Rng) -> Vec<f32>
         })
         .collect();
     add(&mut x, rate_hz, &ping, Glide::NONE);
-    wash(&mut x, rate_hz, rng, 3000.0, 0.006, 0.16, 0.034 + 0.034 * hardness);
+    wash(&mut x, rate_hz, rng, 3000.0, 0.006, 0.2, 0.034 + 0.034 * hardness);
     thump(&mut x, rate_hz, rng, &[(4800.0, 0.5, 0.004, 0.22), (1300.0, 0.9, 0.006, 0.06)]);
     faded(x)
 }
 
 fn crash(hardness: f64, rate_hz: f64, metal: &mut Rng, rng: &mut Rng) -> Vec<f32> {
     let mut x = blank(2.4, rate_hz);
-    let plate = Plate { count: 150, low_hz: 250.0, high_hz: 13_000.0, decay_at_1_khz_s: 1.0, decay_slope: 0.5 };
+    let plate = Plate { count: 260, low_hz: 250.0, high_hz: 11_000.0, decay_at_1_khz_s: 1.0, decay_slope: 0.5 };
     add(&mut x, rate_hz, &plate.partials(metal, rng, |hz| 0.10 * hz / (hz + 1200.0)), Glide::NONE);
     wash(&mut x, rate_hz, rng, 2200.0, 0.012, 0.5, 0.10 + 0.08 * hardness);
     thump(&mut x, rate_hz, rng, &[(3000.0, 0.5, 0.006, 0.2)]);
