@@ -8,9 +8,7 @@ use super::axes::{self, Scale};
 use super::canvas::{Align, Area, Canvas, Drawn, Type};
 use super::error::ChartError;
 use super::text::Face;
-use super::theme::{
-    Colour, GRID, INK, LEADING, ORANGE, Pattern, RULE, SKY, SOFT_INK, TypeSizes, UNHEARD, WIDE_TYPE,
-};
+use super::theme::{Colour, GRID, INK, LEADING, ORANGE, Pattern, RULE, SKY, SOFT_INK, TypeSizes, UNHEARD, WIDE_TYPE};
 use super::words;
 use crate::report::{BalanceFacts, Report, StandingOutKind, ThirdOctave};
 
@@ -18,14 +16,24 @@ use crate::report::{BalanceFacts, Report, StandingOutKind, ThirdOctave};
 pub const AXIS_WORDS: &str = "Level of each band (dB, 0 is the band's middle range)";
 /// Half a third-octave band, as a factor (IEC 61260-1, base 10).
 const HALF_BAND_RATIO: f64 = 1.122_018_454; // 10^(1/20)
+/// Sentences beside the plot of the own picture.
+const COLUMN_WIDTH: f32 = 350.0;
 const LARGEST_SPAN_DB: f64 = 60.0;
 const STEP_DB: f64 = 5.0;
 /// Regions of the axis in plain words, with their upper ends in Hz.
 const REGIONS: [(&str, f64); 4] = [("deep", 80.0), ("bass", 315.0), ("middle", 2500.0), ("treble", f64::INFINITY)];
 /// Octaves that carry a number.
 const NUMBERED_HZ: [(f64, &str); 10] = [
-    (31.5, "31"), (63.0, "63"), (125.0, "125"), (250.0, "250"), (500.0, "500"), (1000.0, "1k"), (2000.0, "2k"),
-    (4000.0, "4k"), (8000.0, "8k"), (16000.0, "16k"),
+    (31.5, "31"),
+    (63.0, "63"),
+    (125.0, "125"),
+    (250.0, "250"),
+    (500.0, "500"),
+    (1000.0, "1k"),
+    (2000.0, "2k"),
+    (4000.0, "4k"),
+    (8000.0, "8k"),
+    (16000.0, "16k"),
 ];
 
 /// Where everything of one panel lies.
@@ -68,22 +76,29 @@ pub fn draw(report: &Report) -> Result<Drawn, ChartError> {
     y += sizes.body * 1.7;
     let from = super::page::heading::tape_line(&c, report, sizes.body, right - left);
     c.text(left, y, &from, Type::regular(sizes.body, SOFT_INK), Align::Left);
-    for (index, said) in sentences(report).iter().enumerate() {
-        let kind = if index == 0 { Type::bold(sizes.body, INK) } else { Type::regular(sizes.body, INK) };
-        for line in c.fonts().wrap(said, kind.face, kind.size, right - left, 1) {
-            y += sizes.body * 1.4;
-            c.text(left, y, &line, kind, Align::Left);
+    y += sizes.body * 1.6;
+    let said = low_end_sentence(&report.balance);
+    let said = c.fonts().shorten_end(&said, Face::Bold, sizes.body, right - left);
+    c.text(left, y, &said, Type::bold(sizes.body, INK), Align::Left);
+    let column = Area::new(right - COLUMN_WIDTH, y + 22.0, right, 868.0);
+    panel(&mut c, Area { left, right: column.left - 20.0, ..column }, report, sizes);
+    let mut y = column.top + sizes.small * LEADING + 14.0 + sizes.small * 0.8;
+    for said in sentences(report) {
+        for line in c.fonts().wrap(&said, Face::Regular, sizes.small, column.width(), 4) {
+            if y < column.bottom {
+                c.text(column.left, y, &line, Type::regular(sizes.small, INK), Align::Left);
+            }
+            y += sizes.small * LEADING;
         }
+        y += sizes.small * 0.6;
     }
-    panel(&mut c, Area::new(left, y + 22.0, right, 856.0), report, sizes);
     Ok(c.finish())
 }
 
-/// What the panel shows, in sentences: low end, its owners, tilt, what sticks out, the target.
-pub fn sentences(report: &Report) -> Vec<String> {
+/// What the panel shows beside the low end, in sentences: its owners, tilt, what sticks out, the deaf ends, the target.
+fn sentences(report: &Report) -> Vec<String> {
     let balance = &report.balance;
-    let mut said = vec![low_end_sentence(balance)];
-    said.extend(share_sentence(balance));
+    let mut said: Vec<String> = share_sentence(balance).into_iter().collect();
     if let Some(tilt) = words::finite(&balance.tilt_db_per_octave) {
         let way = if tilt < 0.0 { "falls" } else { "rises" };
         let amount = words::number(tilt.abs(), 1, false);
@@ -97,6 +112,7 @@ pub fn sentences(report: &Report) -> Vec<String> {
         let by = words::number(words::finite(&spot.db).unwrap_or_default(), 1, false);
         said.push(format!("{} Hz sticks out by {by} dB, {kind}.", words::number(spot.hz, 0, false)));
     }
+    said.extend(unheard_sentence(report));
     if !balance.target.name.is_empty() {
         said.push(words::sentence(&format!("target: {}", balance.target.name)));
     }
@@ -127,6 +143,15 @@ pub fn low_end_sentence(balance: &BalanceFacts) -> String {
     }
 }
 
+/// Where the recorder is deaf, in one sentence; `None` when nothing says so.
+pub fn unheard_sentence(report: &Report) -> Option<String> {
+    let hz = |v: f64| if v < 1000.0 { format!("{v:.0} Hz") } else { format!("{:.1} kHz", v / 1000.0) };
+    let low = words::finite(&report.health.low_cut_hz).map(|v| format!("below {}", hz(v)));
+    let high = words::finite(&report.health.high_cut_hz).map(|v| format!("above {}", hz(v)));
+    let ends: Vec<String> = low.into_iter().chain(high).collect();
+    (!ends.is_empty()).then(|| format!("Grey: this recorder does not hear {}.", words::list(&ends)))
+}
+
 fn share_sentence(balance: &BalanceFacts) -> Option<String> {
     let s = &balance.low_end_share;
     let parts: Vec<String> = [("bass", &s.bass), ("kick drum", &s.kick), ("everything else", &s.other)]
@@ -142,7 +167,7 @@ pub fn panel(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
     c.text(area.left, area.top + sizes.small, AXIS_WORDS, Type::regular(sizes.small, SOFT_INK), Align::Left);
     let side = sizes.small * 6.4;
     let top = area.top + line + 14.0;
-    let plot = Area::new(area.left + sizes.small * 2.6, top, area.right - side, area.bottom - 2.1 * line - 12.0);
+    let plot = Area::new(area.left + sizes.small * 2.6, top, area.right - side, area.bottom - 2.0 * line - 6.0);
     let bands: Vec<&ThirdOctave> =
         report.balance.third_octave.iter().filter(|b| b.mid_hz.is_finite() && b.mid_hz > 0.0).collect();
     let Some(frame) = frame(plot, report, &bands) else {
@@ -212,19 +237,17 @@ fn draw_unheard(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave]) {
     }
 }
 
+/// The words for a deaf stretch, as many as fit in it.
 fn label_unheard(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave], sizes: &TypeSizes) {
     let kind = Type::regular(sizes.small, INK);
+    let wordings: [&[&str]; 3] = [&["this recorder", "does not hear", "here"], &["not heard"], &["not", "heard"]];
     for area in unheard(frame, bands) {
-        let inner = area.grown(-8.0);
-        let lines = c.fonts().wrap("this recorder does not hear here", kind.face, kind.size, inner.width(), 4);
-        // Words that had to be torn apart say nothing.
-        if lines.iter().any(|l| l.split(' ').any(|w| !"this recorder does not hear here".split(' ').any(|x| x == w))) {
-            continue;
-        }
-        let mut y = inner.bottom - (lines.len() as f32 - 0.7) * kind.size * LEADING;
+        let inner = area.grown(-6.0);
+        let widest = |lines: &[&str]| lines.iter().map(|l| c.text_width(l, kind)).fold(0.0, f32::max);
+        let Some(lines) = wordings.into_iter().find(|lines| widest(lines) + 8.0 < inner.width()) else { continue };
+        let mut y = inner.bottom - 10.0 - (lines.len() as f32 - 1.0) * kind.size * LEADING;
         for line in lines {
-            let at = ((area.left + area.right) / 2.0, y);
-            c.text_if_free(at, &line, kind, Align::Centre, inner, Some(UNHEARD));
+            c.text_if_free(((area.left + area.right) / 2.0, y), line, kind, Align::Centre, inner, Some(UNHEARD));
             y += kind.size * LEADING;
         }
     }
@@ -254,7 +277,14 @@ fn draw_axes(c: &mut Canvas, frame: &Frame, sizes: &TypeSizes) {
     for (name, end) in REGIONS {
         let right = if end.is_finite() { frame.x(end) } else { plot.right };
         let room = Area { left, right, ..c.sheet() };
-        c.text_if_free(((left + right) / 2.0, second), name, Type::regular(sizes.small, INK), Align::Centre, room, None);
+        c.text_if_free(
+            ((left + right) / 2.0, second),
+            name,
+            Type::regular(sizes.small, INK),
+            Align::Centre,
+            room,
+            None,
+        );
         if end.is_finite() && right > plot.left && right < plot.right {
             c.upright(right, second - sizes.small * 0.8, second + sizes.small * 0.2, 2.0, RULE);
         }
@@ -292,7 +322,8 @@ fn draw_levels(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave]) {
     }
     let mut before: Option<f32> = None;
     for band in bands {
-        let Some(level) = frame.level_of(band) else {
+        // A level below the scale leaves the plot; it is never bent to its edge.
+        let Some(level) = frame.level_of(band).filter(|v| *v >= frame.level.range().0) else {
             before = None;
             continue;
         };
@@ -307,8 +338,9 @@ fn draw_levels(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave]) {
 
 /// Names of the two lines at the right end, each beside the end of its line.
 fn label_lines(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave], sizes: &TypeSizes, right: f32) {
-    let line = sizes.small * 1.15;
-    let end = bands.iter().rev().find_map(|b| frame.level_of(b).map(|v| (frame.stripe(b).right, frame.y(v))));
+    let line = sizes.small * 1.27;
+    let on_scale = |b: &&ThirdOctave| frame.level_of(b).filter(|v| *v >= frame.level.range().0);
+    let end = bands.iter().rev().find_map(|b| on_scale(b).map(|v| (frame.stripe(b).right, frame.y(v))));
     let target = bands.iter().rev().find_map(|b| finite(b.target_db)).map(|v| frame.y(v));
     let Some((from, own)) = end else { return };
     let left = frame.plot.right + 14.0;

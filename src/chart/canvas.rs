@@ -177,8 +177,8 @@ impl Canvas {
         let Some((left, top, right, bottom)) = self.pixels_of(area) else { return };
         let mut backend = BitMapBackend::with_buffer(&mut self.rgb, (self.width, self.height));
         let style = RGBColor(colour.0, colour.1, colour.2);
-        // Drawing into memory inside the sheet has no way to fail.
-        let _ = backend.draw_rect((left, top), (right - 1, bottom - 1), &style, true);
+        // This backend leaves out the last column and row of a filled area. Drawing into memory has no way to fail.
+        let _ = backend.draw_rect((left, top), (right, bottom), &style, true);
     }
 
     /// The four edges of `area`, inside it.
@@ -306,7 +306,9 @@ impl Canvas {
         }
         for piece in self.fonts.set(&words, kind.face, kind.size, area.left, baseline.round()) {
             match piece {
-                Piece::Missing(l, t, r, b) => self.frame(Area::new(l, t, r, b), (kind.size / 14.0).max(1.0), kind.colour),
+                Piece::Missing(l, t, r, b) => {
+                    self.frame(Area::new(l, t, r, b), (kind.size / 14.0).max(1.0), kind.colour)
+                }
                 Piece::Letter(glyph) => {
                     let bounds = glyph.px_bounds();
                     let (x0, y0) = (bounds.min.x as i32, bounds.min.y as i32);
