@@ -31,6 +31,17 @@ pub use write::{write_all, write_season};
 
 use crate::report::{Curves, Report};
 
+/// The page for the music stand.
+pub const PAGE_FILE: &str = "page.png";
+/// Loudness over the rehearsal.
+pub const LOUDNESS_FILE: &str = "loudness.png";
+/// Third-octave levels beside the target.
+pub const BALANCE_FILE: &str = "balance.png";
+/// Every picture of a report folder.
+pub const PICTURES: [&str; 3] = [PAGE_FILE, LOUDNESS_FILE, BALANCE_FILE];
+/// The season.
+pub const SEASON_PICTURE_FILE: &str = "season.png";
+
 /// The page for the music stand, 1700 x 2200 pixels (US Letter at 200 dpi).
 ///
 /// # Errors

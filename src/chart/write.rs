@@ -10,7 +10,9 @@ use std::path::{Path, PathBuf};
 use super::canvas::Picture;
 use super::error::ChartError;
 use super::season::{SeasonPicture, draw_season};
-use super::{draw_balance, draw_loudness, draw_page};
+use super::{
+    BALANCE_FILE, LOUDNESS_FILE, PAGE_FILE, SEASON_PICTURE_FILE, draw_balance, draw_loudness, draw_page,
+};
 use crate::report::{Curves, Report};
 
 /// Inches in a metre, for the resolution stored in the file.
@@ -22,9 +24,9 @@ const INCHES_PER_METRE: f64 = 39.370_078_74;
 /// [`ChartError::Write`] and [`ChartError::Encode`] with the file; pictures written before the error stay.
 pub fn write_all(report: &Report, curves: &Curves, dir: &Path) -> Result<Vec<PathBuf>, ChartError> {
     Ok(vec![
-        write_picture(&draw_page(report, curves)?, dir, "page.png")?,
-        write_picture(&draw_loudness(report, curves)?, dir, "loudness.png")?,
-        write_picture(&draw_balance(report)?, dir, "balance.png")?,
+        write_picture(&draw_page(report, curves)?, dir, PAGE_FILE)?,
+        write_picture(&draw_loudness(report, curves)?, dir, LOUDNESS_FILE)?,
+        write_picture(&draw_balance(report)?, dir, BALANCE_FILE)?,
     ])
 }
 
@@ -33,7 +35,7 @@ pub fn write_all(report: &Report, curves: &Curves, dir: &Path) -> Result<Vec<Pat
 /// # Errors
 /// As [`write_all`].
 pub fn write_season(season: &SeasonPicture, dir: &Path) -> Result<PathBuf, ChartError> {
-    write_picture(&draw_season(season)?, dir, "season.png")
+    write_picture(&draw_season(season)?, dir, SEASON_PICTURE_FILE)
 }
 
 fn write_picture(picture: &Picture, dir: &Path, name: &str) -> Result<PathBuf, ChartError> {
