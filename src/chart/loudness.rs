@@ -146,7 +146,7 @@ fn draw_curves(c: &mut Canvas, plot: Area, time: Scale, level: Scale, curves: &C
     for run in curve::runs(&curves.short_term_lufs, curves.hop_s, shared) {
         for p in run.iter().filter(|p| p.high > p.low) {
             let (top, bottom) = (level.at(p.high).max(plot.top), level.at(p.low).min(plot.bottom));
-            c.upright(time.at(p.at_s), top, bottom, 1.0, SOFT_INK);
+            c.upright(time.at(p.at_s), top, bottom, 1.0, RULE);
         }
         let points: Vec<_> = run.iter().map(|p| (time.at(p.at_s), level.at(p.mean))).collect();
         c.curve(&points, 2.6, INK, plot);

@@ -97,8 +97,13 @@ pub fn lay_out_season(season: &SeasonPicture) -> Result<Drawn, ChartError> {
         let said = "No measure has a value yet: review at least one tape.";
         c.text(60.0, HEAD + 80.0, said, Type::regular(sizes.body, INK), Align::Left);
     }
-    let caution = "A point is one rehearsal; the upright line through it holds the truth 95 times in 100.";
-    c.text(60.0, height - 30.0, caution, Type::regular(sizes.small, SOFT_INK), Align::Left);
+    let more = match season.series.len().saturating_sub(MOST_SERIES) {
+        0 => String::new(),
+        more => format!(" {more} more in season.json."),
+    };
+    let caution =
+        format!("A point is one rehearsal; the upright line through it holds the truth 95 times in 100.{more}");
+    c.text(60.0, height - 30.0, &caution, Type::regular(sizes.small, SOFT_INK), Align::Left);
     Ok(c.finish())
 }
 
@@ -138,7 +143,7 @@ fn better_words(better: Better) -> &'static str {
 fn draw_field(c: &mut Canvas, area: Area, season: &SeasonPicture, series: &SeasonSeries, sizes: &TypeSizes) {
     let points = points(season, series);
     let kind = Type::regular(sizes.small, SOFT_INK);
-    let title = c.fonts().shorten_end(&series.title, Face::Bold, sizes.body, area.width());
+    let title = c.fonts().shorten_end(&words::capital(&series.title), Face::Bold, sizes.body, area.width());
     c.text(area.left, area.top + sizes.small, &title, Type::bold(sizes.body, INK), Align::Left);
     let shorten = |words: &str| c.fonts().shorten_end(words, Face::Regular, sizes.small, area.width());
     let (facts, verdict) = (shorten(&facts(series)), shorten(&series.verdict));

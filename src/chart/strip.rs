@@ -64,7 +64,8 @@ fn label_takes(c: &mut Canvas, area: Area, scale: Scale, report: &Report, sizes:
     let look = look(PassageKind::Take);
     let baseline = (area.top + area.bottom) / 2.0 + sizes.small * 0.36;
     for (index, take) in report.takes.iter().enumerate() {
-        let room = Area { left: scale.at(take.start_s) + 6.0, right: scale.at(take.end_s) - 6.0, ..area };
+        let room =
+            Area { left: scale.at(take.start_s) + 6.0, right: scale.at(take.end_s).min(area.right) - 6.0, ..area };
         let number = (index + 1).to_string();
         let kind = Type::bold(sizes.small, look.label);
         let Some(at) = c.text_if_free((room.left + 4.0, baseline), &number, kind, Align::Left, room, None) else {
@@ -78,7 +79,7 @@ fn label_others(c: &mut Canvas, area: Area, scale: Scale, report: &Report, sizes
     let baseline = (area.top + area.bottom) / 2.0 + sizes.small * 0.36;
     for passage in report.passages.iter().filter(|p| p.kind != PassageKind::Take) {
         let look = look(passage.kind);
-        let (left, right) = (scale.at(passage.start_s), scale.at(passage.end_s));
+        let (left, right) = (scale.at(passage.start_s), scale.at(passage.end_s).min(area.right));
         let room = Area { left: left + 8.0, right: right - 8.0, ..area };
         let kind = Type::regular(sizes.small, look.label);
         c.text_if_free(((left + right) / 2.0, baseline), look.word, kind, Align::Centre, room, Some(look.fill));

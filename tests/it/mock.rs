@@ -365,3 +365,20 @@ pub fn with_takes(mut report: Report, n: usize) -> Report {
     report.takes.resize(n, first);
     report
 }
+
+/// A quarter of an hour with one take, all columns of the table, and nothing assumed.
+pub fn short() -> (Report, Curves) {
+    let mut v = base(903.0, "sax section, sectional rehearsal.wav");
+    v["tape"]["recorded_at"] = json!("2025-12-01");
+    v["takes"] = json!([take(60.0, 840.0, "Étude in B♭", m(-19.94, 0.25), m(132.4, 0.8))]);
+    v["passages"] = json!([passage("tuning", 0.0, 60.0), passage("take", 60.0, 840.0), passage("talk", 840.0, 903.0)]);
+    for (player, cents) in [("bass", -11.6), ("guitar", 6.2)] {
+        v["takes"][0]["tuning"][player]["offset_from_band_cents"] = m(cents, 2.0);
+    }
+    v["balance"]["low_end_excess_db"] = m(0.4, 1.2);
+    let mut r = report(v);
+    r.balance.third_octave = third_octave(|hz| Some(-1.3 * (hz / 1000.0).log2()), true);
+    time_use(&mut r);
+    let c = curves_for(&r);
+    (r, c)
+}

@@ -1,4 +1,4 @@
-//! The foot of the page: what was assumed, and the cautions.
+//! The foot of the page: what is odd about the file, what was assumed, and the cautions.
 
 use super::super::canvas::{Align, Area, Canvas, Type};
 use super::super::text::Face;
@@ -21,7 +21,11 @@ impl Foot {
     /// Plans the foot for `width` pixels.
     pub fn plan(c: &Canvas, report: &Report, sizes: &TypeSizes, width: f32, assumed_lines: usize) -> Self {
         let assumed: Vec<String> = report.assumed.iter().map(|a| words::sentence(a)).collect();
+        let odd: Vec<String> = report.tape.warnings.iter().map(|w| words::reason_in_words(w)).collect();
+        let odd =
+            if odd.is_empty() { String::new() } else { words::sentence(&format!("the file: {}", odd.join("; "))) };
         let assumed = if assumed.is_empty() { String::new() } else { format!("Assumed: {}", assumed.join(" ")) };
+        let assumed = format!("{odd} {assumed}");
         let caution = report.exposure.as_ref().map_or(CAUTION, |e| e.caution.as_str());
         let wrap = |words: &str, most| c.fonts().wrap(words, Face::Regular, sizes.small, width, most);
         let assumed = wrap(&assumed, assumed_lines).into_iter().map(|l| (SOFT_INK, l));

@@ -27,12 +27,12 @@ const PAGE_DPI: u32 = 200;
 /// What printers and A4 leave alone.
 pub const MARGIN: Area = Area::new(110.0, 90.0, 1590.0, 2112.0);
 /// Between two parts.
-const GAP: f32 = 30.0;
+const GAP: f32 = 26.0;
 /// Heights that the plots share: at least, at most.
-const LOUDNESS_HEIGHT: (f32, f32) = (340.0, 480.0);
-const BALANCE_HEIGHT: (f32, f32) = (420.0, 540.0);
+const LOUDNESS_HEIGHT: (f32, f32) = (335.0, 480.0);
+const BALANCE_HEIGHT: (f32, f32) = (440.0, 540.0);
 /// Right column beside the balance plot.
-const TRUST_WIDTH: f32 = 560.0;
+const TRUST_WIDTH: f32 = 590.0;
 
 /// Lines granted to the parts that hold sentences, from generous to tight: the first that leaves room for the table wins.
 const BUDGETS: [Budget; 3] = [

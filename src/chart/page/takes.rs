@@ -194,14 +194,17 @@ fn notes(numbers: &[usize], takes: &[&TakeFacts], all: usize) -> String {
             format!("Not said in take{} {}: {r}.", if names.len() > 1 { "s" } else { "" }, words::list(names))
         })
         .collect();
+    if all > takes.len() {
+        said.push("All takes are in report.json.".to_owned());
+    }
     if takes.iter().any(|t| words::interval(&t.loudness.integrated_lufs).is_some()) {
         said.push("± holds the truth 95 times in 100.".to_owned());
     }
     if all > 0 {
         said.push("Range: from the soft to the loud parts. Peak: 0 is the recorder's limit.".to_owned());
     }
-    if all > takes.len() {
-        said.push("All takes: report.json.".to_owned());
+    if !players.is_empty() {
+        said.push("Cents: against the band, plus is sharp.".to_owned());
     }
     said.join(" ")
 }

@@ -25,7 +25,7 @@ pub fn draw(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
     for (index, said) in said.iter().enumerate().map(|(i, s)| (said.len() - 1 - i, s)) {
         // What is left after one line for each verdict to come.
         let lines = ((area.bottom - y) / (small.size * LEADING) - index as f32) as usize;
-        y = paragraph(c, area, y, said, small, lines.clamp(1, 4));
+        y = paragraph(c, area, y, said, small, lines.clamp(1, 4)) + 5.0;
     }
 }
 
