@@ -1,8 +1,11 @@
 //! One integration binary, a module a layer.
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod charts;
 mod demo;
 mod findings;
+mod golden;
+mod mock;
 mod mock_reports;
 mod one_way;
 mod oracle_loudness;
