@@ -2,8 +2,15 @@
 //!
 //! Conventions: samples are `f32`, full scale = 1.0; a frame is one sample per channel; power is mean square.
 
+pub mod bands;
 pub mod block;
+pub mod filters;
+pub mod jackknife;
+pub mod resample;
 pub mod spectrum;
+pub mod true_peak;
+pub mod weighting;
 
 pub use block::{ANALYSIS_RATE_HZ, Block, Meter};
+pub use resample::Resampler;
 pub use spectrum::{Framing, PowerFrame, SpectrumStream};

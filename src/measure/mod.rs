@@ -1,1 +1,4 @@
 //! The measurements, one family a file or folder. Siblings never import each other.
+
+pub mod balance;
+pub mod loudness;

@@ -72,6 +72,12 @@ pub enum ReportError {
         /// First version.
         first: u32,
     },
+    /// Another run writes to the out folder.
+    #[error("{}: another run is writing there", path.display())]
+    Busy {
+        /// The out folder.
+        path: PathBuf,
+    },
     /// A number that must be there is NaN or infinite.
     #[error("{}: a number that must be finite is not", path.display())]
     NotFinite {
@@ -93,6 +99,7 @@ impl ReportError {
             | Self::WrongSchema { path, .. }
             | Self::VersionTooHigh { path, .. }
             | Self::VersionUnknown { path, .. }
+            | Self::Busy { path }
             | Self::NotFinite { path, .. } => path,
         }
     }
@@ -106,6 +113,7 @@ impl ReportError {
             Self::WrongSchema { .. } => "wrong_schema",
             Self::VersionTooHigh { .. } => "version_too_high",
             Self::VersionUnknown { .. } => "version_unknown",
+            Self::Busy { .. } => "busy",
             Self::NotFinite { .. } => "not_finite",
         }
     }
@@ -116,6 +124,7 @@ impl ReportError {
             Self::Malformed { .. } | Self::VersionUnknown { .. } => Some("delete the folder and review the tape again"),
             Self::VersionTooHigh { .. } => Some("use the program that wrote it, or review the tape again"),
             Self::Write { .. } => Some("is the disk full, or the folder write-protected?"),
+            Self::Busy { .. } => Some("wait until it has finished, or give --out another folder"),
             _ => None,
         }
     }
