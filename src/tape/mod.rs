@@ -17,6 +17,7 @@ mod sniff;
 mod source;
 mod split;
 mod stream;
+pub mod write_wav;
 
 use std::path::PathBuf;
 

@@ -142,6 +142,9 @@ impl LoudnessReading {
             return Measured::absent("too_short");
         };
         let largest = peaks.iter().fold(0.0f32, |m, p| m.max(*p));
+        if !largest.is_finite() {
+            return Measured::absent("samples_not_finite");
+        }
         let Some(value) = crate::units::power_to_db(f64::from(largest).powi(2)) else {
             return Measured::absent("silence");
         };
