@@ -4,8 +4,11 @@
 
 pub mod bands;
 pub mod block;
+pub mod decimate;
 pub mod filters;
 pub mod jackknife;
+pub mod partials;
+pub mod peaks;
 pub mod resample;
 pub mod spectrum;
 pub mod true_peak;

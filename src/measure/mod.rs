@@ -2,3 +2,4 @@
 
 pub mod balance;
 pub mod loudness;
+pub mod tuning;
