@@ -37,8 +37,6 @@ pub struct MeasuredTape {
 /// Asks every reading for its results.
 pub fn measured(info: &TapeInfo, source: &TapeSource, (readings, summary): (Readings, TapeSummary)) -> MeasuredTape {
     let Readings { health, passages, loudness, balance } = readings;
-    let passages = passages.passages(summary.duration_s);
-    let health = health.health(&passages);
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
     let target = Target::published_average();
@@ -56,7 +54,7 @@ pub fn measured(info: &TapeInfo, source: &TapeSource, (readings, summary): (Read
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: balance.over(&spans, &target, limits),
-        low_end_spread_db: target.low_re_mid_spread_db(),
+        low_end_spread_db: target.low_end_spread_db(),
         health,
         passages,
         takes,
@@ -82,7 +80,7 @@ impl MeasuredTape {
 }
 
 /// The report and its curves.
-pub fn report(tape: &MeasuredTape, findings: Vec<Finding>) -> (Report, Curves) {
+pub fn report(tape: &MeasuredTape, findings: &[Finding]) -> (Report, Curves) {
     let report = Report {
         schema: Schema {
             name: REPORT_SCHEMA_NAME.to_owned(),
@@ -101,7 +99,7 @@ pub fn report(tape: &MeasuredTape, findings: Vec<Finding>) -> (Report, Curves) {
         balance: balance_facts(&tape.balance, &tape.target),
         amp_advice: Vec::new(),
         exposure: None,
-        findings: findings.into_iter().map(Into::into).collect(),
+        findings: findings.iter().map(Into::into).collect(),
     };
     (report, curves(tape))
 }

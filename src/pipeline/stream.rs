@@ -9,10 +9,10 @@ use std::thread::{ScopedJoinHandle, scope};
 
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
 use crate::dsp::{Block, Meter};
-use crate::health::{HealthMeter, HealthReading};
+use crate::health::{Health, HealthMeter};
 use crate::measure::balance::{BalanceMeter, BalanceReading};
 use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
-use crate::passages::{PassageMeter, PassageReading};
+use crate::passages::{Passage, PassageMeter};
 use crate::tape::{Tape, TapeError, TapeSummary};
 
 /// Blocks that may wait for a slow meter; bounds the memory, a quarter of a second each.
@@ -21,9 +21,9 @@ const QUEUE_BLOCKS: usize = 6;
 /// What all meters have to say about one tape.
 pub struct Readings {
     /// The recording chain.
-    pub health: HealthReading,
-    /// Features for the passages.
-    pub passages: PassageReading,
+    pub health: Health,
+    /// How the tape was spent.
+    pub passages: Vec<Passage>,
     /// Loudness.
     pub loudness: LoudnessReading,
     /// Third-octave bands.
@@ -47,15 +47,11 @@ pub fn measure(
     stop: &AtomicBool,
     progress: &mut dyn FnMut(f64),
 ) -> Result<(Readings, TapeSummary), StreamError> {
-    let info = tape.info();
-    let (rate, channels) = (info.sample_rate_hz, info.channels);
     scope(|threads| {
         let (to_native, native_blocks) = sync_channel(QUEUE_BLOCKS);
         let (to_spectral, spectral_blocks) = sync_channel(QUEUE_BLOCKS);
-        let native = threads.spawn(move || {
-            run((LoudnessMeter::new(rate, channels), HealthMeter::new(rate, channels)), &native_blocks)
-        });
-        let spectral = threads.spawn(move || run((PassageMeter::new(), BalanceMeter::new()), &spectral_blocks));
+        let native = threads.spawn(move || run(LoudnessMeter::new(), HealthMeter::default(), &native_blocks));
+        let spectral = threads.spawn(move || run(PassageMeter::default(), BalanceMeter::new(), &spectral_blocks));
         let decoded = decode(tape, stop, progress, &[to_native, to_spectral]);
         let native = joined(native);
         let spectral = joined(spectral);
@@ -67,7 +63,7 @@ pub fn measure(
 }
 
 /// Two meters that share a thread.
-fn run<A: Meter, B: Meter>((mut a, mut b): (A, B), blocks: &Receiver<Arc<Block>>) -> (A::Reading, B::Reading) {
+fn run<A: Meter, B: Meter>(mut a: A, mut b: B, blocks: &Receiver<Arc<Block>>) -> (A::Reading, B::Reading) {
     while let Ok(block) = blocks.recv() {
         a.push(&block);
         b.push(&block);

@@ -71,7 +71,7 @@ fn measure_and_write(
         Err(StreamError::Tape(error)) => return failed(error.into()),
         Err(StreamError::Meter) => return broke_down(&looked.file_name),
     };
-    let (report, curves) = compose::report(&measured, findings::find(&measured.finding_inputs()));
+    let (report, curves) = compose::report(&measured, &findings::find(&measured.finding_inputs()));
     match write(out, target, &report, &curves) {
         Ok(()) => TapeOutcome::Reviewed(line(&report, target)),
         Err(error) => {
