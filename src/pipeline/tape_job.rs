@@ -39,12 +39,8 @@ pub fn run(
 
 fn is_unchanged(tape: &LookedInto, target: &Path) -> bool {
     let (methods, program) = (methods::methods(), methods::program());
-    let expected = Expected {
-        content_hash: &tape.content_hash,
-        methods: &methods,
-        program: &program,
-        pictures: &chart::PICTURES,
-    };
+    let expected =
+        Expected { content_hash: &tape.content_hash, methods: &methods, program: &program, pictures: &chart::PICTURES };
     report::is_current(target, &expected)
 }
 

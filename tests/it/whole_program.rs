@@ -80,7 +80,12 @@ fn broken_among_good(dir: &Path) -> Vec<&'static str> {
     let wide: Vec<f32> = (0..192_000 * 3).map(|i| (i as f32 * 0.02).sin() * 0.2).collect();
     write_wav(&dir.join("wide.wav"), 192_000, WavSample::Pcm24, &[wide.clone(), wide]);
     write_wav(&dir.join("six.wav"), 44_100, WavSample::Pcm16, &vec![good[0].clone(); 6]);
-    let spec = hound::WavSpec { channels: 1, sample_rate: 48_000, bits_per_sample: 32, sample_format: hound::SampleFormat::Float };
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
     let mut nan = hound::WavWriter::create(dir.join("nan.wav"), spec).unwrap();
     for i in 0..48_000 * 4 {
         nan.write_sample(if i % 1000 == 0 { f32::NAN } else { (i as f32 * 0.05).sin() * 0.3 }).unwrap();
@@ -91,7 +96,14 @@ fn broken_among_good(dir: &Path) -> Vec<&'static str> {
     #[cfg(unix)]
     std::os::unix::fs::symlink(dir.join("nowhere"), dir.join("unreadable.wav")).unwrap();
     vec![
-        "blink.wav", "good.wav", "nan.wav", "narrow.wav", "silence.wav", "six.wav", "speech.wav", "wide.wav",
+        "blink.wav",
+        "good.wav",
+        "nan.wav",
+        "narrow.wav",
+        "silence.wav",
+        "six.wav",
+        "speech.wav",
+        "wide.wav",
         "zero-size-header.wav",
     ]
 }
@@ -208,7 +220,11 @@ fn schemas_are_printed_and_hold_for_what_is_written() {
     let output = ledgerline(&["review", "--out", out.path().to_str().unwrap()], &[tapes.path()]);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
     let folder = out.path().join("2026-03-01_2026-03-01");
-    let files = [("report", folder.join("report.json")), ("curves", folder.join("curves.json")), ("season", out.path().join("season.json"))];
+    let files = [
+        ("report", folder.join("report.json")),
+        ("curves", folder.join("curves.json")),
+        ("season", out.path().join("season.json")),
+    ];
     for (name, path) in files {
         let printed = ledgerline(&["schema", name], &[]);
         assert_eq!(printed.status.code(), Some(0));
