@@ -236,3 +236,49 @@ fn schemas_are_printed_and_hold_for_what_is_written() {
     }
     assert_eq!(ledgerline(&["schema", "nonsense"], &[]).status.code(), Some(2));
 }
+
+/// A tape long enough that an interrupt arrives while it is being measured: noise, ten minutes.
+#[cfg(unix)]
+fn long_noise(path: &Path) {
+    let mut state = 1u32;
+    let minute: Vec<f32> = (0..48_000 * 60)
+        .map(|_| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / (1 << 24) as f32 * 0.2 - 0.1
+        })
+        .collect();
+    let spec = WavSpec { channels: 1, sample_rate_hz: 48_000, sample: WavSample::Pcm16, date: None, marks: Vec::new() };
+    let mut file = WavFile::create(path, spec).unwrap();
+    for _ in 0..10 {
+        file.write(&[&minute]).unwrap();
+    }
+    file.finish().unwrap();
+}
+
+#[cfg(unix)]
+#[test]
+fn an_interrupt_leaves_nothing_half_written_and_the_next_run_goes_on() {
+    let tapes = tempfile::tempdir().unwrap();
+    let out = tempfile::tempdir().unwrap();
+    write_wav(&tapes.path().join("2026-01-05 first.wav"), 8000, WavSample::Pcm16, &short_rehearsal(8000)[..1]);
+    long_noise(&tapes.path().join("2026-01-06 long.wav"));
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_ledgerline"))
+        .args(["review", "--jobs", "1", "--out"])
+        .args([out.path(), tapes.path()])
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .unwrap();
+    // The first report stands: the second tape is being measured now.
+    while reports(out.path()).is_empty() && child.try_wait().unwrap().is_none() {
+        std::thread::sleep(std::time::Duration::from_millis(2));
+    }
+    assert!(std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
+    assert_eq!(child.wait().unwrap().code(), Some(1));
+    let left: Vec<String> =
+        std::fs::read_dir(out.path()).unwrap().map(|e| e.unwrap().file_name().to_string_lossy().into_owned()).collect();
+    assert!(!left.iter().any(|n| n.starts_with(".new-") || n.contains("long")), "{left:?}");
+    let again = ledgerline(&["review", "--out", out.path().to_str().unwrap()], &[tapes.path()]);
+    assert_eq!(again.status.code(), Some(0), "{}", stderr(&again));
+    assert!(stderr(&again).contains("1 tape reviewed, 1 unchanged"), "{}", stderr(&again));
+    assert_eq!(reports(out.path()).len(), 2);
+}
