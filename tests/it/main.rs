@@ -7,6 +7,7 @@ mod findings;
 mod golden;
 mod mock;
 mod mock_reports;
+mod cross_check_loudness;
 mod one_way;
 mod oracle_loudness;
 mod property_loudness;
