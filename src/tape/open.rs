@@ -5,13 +5,16 @@ use std::io::Seek;
 use std::path::{Path, PathBuf};
 
 use symphonia::core::codecs::audio::{AudioCodecParameters, well_known::CODEC_ID_AAC};
+use symphonia::core::errors::Error;
 use symphonia::core::formats::{FormatOptions, FormatReader, probe::Hint};
 use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::{MetadataOptions, MetadataRevision, StandardTag};
 
+use super::cut;
 use super::error::{MAX_CHANNELS, MAX_RATE_HZ, MIN_RATE_HZ, TapeError};
 use super::frames::FrameWalker;
 use super::mp4::{self, Mp4Facts};
+use super::ogg::PageMender;
 use super::packets::{Edges, PacketReader, Step, codec_name};
 use super::pcm::PcmReader;
 use super::riff::{self, WaveCoding, WaveLayout, WaveMark};
@@ -20,6 +23,9 @@ use super::source::{VirtualFile, read_at};
 
 /// Lead-in of an AAC stream that does not say otherwise: one transform block, the least that any encoder has.
 const AAC_LEAD_IN_FRAMES: i64 = 1024;
+
+/// How far a Matroska file may end before its declared length, seconds: lead-in and rounding.
+const CLOCK_SLACK_S: f64 = 0.2;
 
 enum Reader {
     Pcm(PcmReader),
@@ -75,7 +81,7 @@ impl Piece {
                 Err(TapeError::UnsupportedCodec { path: path.to_owned(), codec: codec.to_owned() })
             }
             Some(kind @ (Kind::Mpeg | Kind::Adts)) => open_stream(path, file, kind),
-            Some(Kind::Other) => open_other(path, file, len),
+            Some(Kind::Other) => open_other(path, file, len, head.starts_with(b"OggS")),
             None => Err(TapeError::not_audio(path, describe(&head[..got]))),
         }?;
         piece.checked()
@@ -113,7 +119,12 @@ impl Piece {
             Reader::Packets(reader) => reader.warnings.clone(),
             Reader::Pcm(_) => Vec::new(),
         };
-        let short = self.declared_frames.is_some_and(|d| frames < d);
+        let length = match &self.reader {
+            Reader::Packets(reader) => reader.container_s.map(|s| s - CLOCK_SLACK_S),
+            Reader::Pcm(_) => None,
+        };
+        let seconds = frames as f64 / f64::from(self.sample_rate_hz);
+        let short = self.declared_frames.is_some_and(|d| frames < d) || length.is_some_and(|s| seconds < s);
         if self.truncated && !codes.contains(&"truncated") {
             codes.push("truncated");
         } else if short && !codes.contains(&"truncated") {
@@ -268,20 +279,20 @@ fn gapless_tag(revision: &MetadataRevision) -> Option<(i64, u64)> {
     (length > 0 && skip < 1 << 20).then_some((skip, length))
 }
 
-fn open_other(path: &Path, file: File, len: u64) -> Result<Piece, TapeError> {
-    let mut piece = match open_packets(path, Box::new(file), None, |_| ()) {
-        // A demuxer that looks for what follows the samples stumbles over a file that was cut off.
-        Err(TapeError::NotAudio { cause, .. }) => {
-            let file = File::open(path).map_err(|e| TapeError::io(path, e))?;
-            let mut piece = open_packets(path, Box::new(VirtualFile::forward_only(file, len)), None, |_| ())
-                .map_err(|_| TapeError::not_audio(path, cause))?;
-            piece.truncated = true;
-            piece
-        }
-        other => other?,
+fn open_other(path: &Path, file: File, len: u64, ogg: bool) -> Result<Piece, TapeError> {
+    let io = |e| TapeError::io(path, e);
+    let mended = cut::mended(&file, len).map_err(io)?;
+    let pages = if ogg { PageMender::scan(&file).map_err(io)? } else { None };
+    let truncated = mended.is_some();
+    let source: Box<dyn MediaSource> = match mended {
+        Some(mended) => Box::new(mended),
+        None => Box::new(file),
     };
+    let mut piece = open_packets(path, source, None, |_| ())?;
+    piece.truncated = truncated;
     let Reader::Packets(reader) = &mut piece.reader else { return Ok(piece) };
     let declared = piece.declared_frames;
+    reader.pages = pages;
     if let Some(pre_skip) = reader.opus_pre_skip() {
         reader.edges.cut_to_duration = true;
         let length = declared.map(|d| d.saturating_sub(u64::from(pre_skip)));
@@ -343,7 +354,12 @@ fn open_packets(
     codec_hint: Option<&str>,
     mend: impl FnOnce(&mut AudioCodecParameters),
 ) -> Result<Piece, TapeError> {
-    let format = probe(source).map_err(|e| TapeError::not_audio(path, e.to_string()))?;
+    let format = probe(source).map_err(|e| match e {
+        Error::IoError(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
+            TapeError::ZeroFrames { path: path.to_owned(), cause: "the file ends before the first sample".to_owned() }
+        }
+        e => TapeError::not_audio(path, e.to_string()),
+    })?;
     let mut reader = PacketReader::of_container(path, format, codec_hint, mend)?;
     let (rate, channels, codec) = (reader.sample_rate_hz, reader.channels, codec_name(&reader.params));
     let tag_dates = reader.tags().as_ref().map(tag_dates).unwrap_or_default();

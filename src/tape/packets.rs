@@ -10,13 +10,15 @@ use symphonia::core::codecs::audio::{
     AudioCodecParameters, AudioDecoder, AudioDecoderOptions, CODEC_ID_NULL_AUDIO, well_known::*,
 };
 use symphonia::core::errors::Error;
-use symphonia::core::formats::{FormatReader, Track, TrackType};
+use symphonia::core::formats::well_known::FORMAT_ID_MKV;
+use symphonia::core::formats::{FormatReader, SeekMode, SeekTo, Track, TrackType};
 use symphonia::core::meta::MetadataRevision;
 use symphonia::core::packet::Packet;
-use symphonia::core::units::TimeBase;
+use symphonia::core::units::{Time, TimeBase};
 
 use super::error::TapeError;
 use super::frames::FrameWalker;
+use super::ogg::PageMender;
 use super::opus::{OpusHead, OpusTrack};
 
 /// Packets in a row that may fail before the tape is given up: about a minute and a half of AAC.
@@ -27,6 +29,9 @@ const MAX_FAILED_READS: u32 = 64;
 const LONGEST_FILL_S: u64 = 600;
 /// A first time stamp later than this is the stream's own clock, not a missing beginning, seconds.
 const LATE_START_S: i64 = 60;
+/// Attempts to find the way beyond damage in a container, and how much further each looks, seconds.
+const MAX_JUMPS: u32 = 40;
+const JUMP_S: f64 = 0.5;
 /// Silence is handed out in steps of this many frames.
 const FILL_STEP: u64 = 8192;
 
@@ -72,6 +77,8 @@ pub struct PacketReader {
     pub edges: Edges,
     /// Warning codes, in order of appearance.
     pub warnings: Vec<&'static str>,
+    /// Sets packets after lost Ogg pages right.
+    pub pages: Option<PageMender>,
     planes: Vec<Vec<f32>>,
     /// Time stamp of what lies in `planes`.
     held: Option<i64>,
@@ -83,6 +90,9 @@ pub struct PacketReader {
     fill_until: u64,
     failed_packets: u32,
     failed_reads: u32,
+    /// Length by the container's own clock, where it declares no frames, seconds.
+    pub container_s: Option<f64>,
+    jumps: u32,
     ended: bool,
 }
 
@@ -110,10 +120,14 @@ impl PacketReader {
         mend(&mut params);
         let frames = track.num_frames.filter(|n| *n > 0);
         let base = track.time_base;
-        Self::new(path, Demux::Container(format), track.id, params, base, codec_hint).map(|mut r| {
-            r.track_frames = frames;
-            r
-        })
+        let info = format.media_info();
+        let matroska = format.format_info().format == FORMAT_ID_MKV;
+        let clock = info.time_base.zip(info.duration).filter(|_| matroska);
+        let container_s = clock.and_then(|(base, length)| base.calc_duration(length)).map(|t| t.as_secs_f64());
+        let mut reader = Self::new(path, Demux::Container(format), track.id, params, base, codec_hint)?;
+        reader.track_frames = frames;
+        reader.container_s = container_s;
+        Ok(reader)
     }
 
     /// Decodes a bare stream up to its first samples.
@@ -149,6 +163,7 @@ impl PacketReader {
             channels: 0,
             edges: Edges::default(),
             warnings: Vec::new(),
+            pages: None,
             planes: Vec::new(),
             held: None,
             followed_by: None,
@@ -158,6 +173,8 @@ impl PacketReader {
             fill_until: 0,
             failed_packets: 0,
             failed_reads: 0,
+            container_s: None,
+            jumps: 0,
             ended: false,
         };
         reader.fetch();
@@ -293,8 +310,8 @@ impl PacketReader {
             let packet = match self.next_packet() {
                 Ok(Some(packet)) => packet,
                 Ok(None) => {
-                    self.ended = true;
-                    break;
+                    self.ended = !self.jump_damage();
+                    continue;
                 }
                 Err(e) => {
                     self.read_failed(&e);
@@ -316,7 +333,12 @@ impl PacketReader {
 
     fn next_packet(&mut self) -> Result<Option<Packet>, Error> {
         let walker = match &mut self.demux {
-            Demux::Container(format) => return format.next_packet(),
+            Demux::Container(format) => {
+                return match &mut self.pages {
+                    Some(pages) => pages.next_packet(&mut **format, self.track_id),
+                    None => format.next_packet(),
+                };
+            }
             Demux::Bare(walker) => walker,
         };
         let packet = walker.next_packet()?;
@@ -393,12 +415,38 @@ impl PacketReader {
                 self.ended = true;
             }
             Error::ResetRequired if self.next_stream() => {}
-            _ => self.warn("packets_lost"),
+            _ => {
+                self.warn("packets_lost");
+                self.jump_damage();
+            }
         }
         if self.failed_reads >= MAX_FAILED_READS {
             self.warn("decoding_given_up");
             self.ended = true;
         }
+    }
+
+    /// Inside a Matroska file that goes on beyond the damage: looks for the next cluster, further on each time.
+    fn jump_damage(&mut self) -> bool {
+        let Some(length_s) = self.container_s else { return false };
+        let Demux::Container(format) = &mut self.demux else { return false };
+        let rate = f64::from(self.sample_rate_hz.max(1));
+        while self.jumps < MAX_JUMPS {
+            self.jumps += 1;
+            let to_s = self.position as f64 / rate + f64::from(self.jumps) * JUMP_S;
+            if to_s >= length_s {
+                return false;
+            }
+            let Some(time) = Time::try_from_secs_f64(to_s) else { return false };
+            if format.seek(SeekMode::Coarse, SeekTo::Time { time, track_id: Some(self.track_id) }).is_ok() {
+                if let Decoder::Symphonia(decoder) = &mut self.decoder {
+                    decoder.reset();
+                }
+                self.warn("packets_lost");
+                return true;
+            }
+        }
+        false
     }
 
     /// A chained stream begins: goes on with it when it can be decoded.
