@@ -3,6 +3,10 @@
 //! Conventions: samples are `f32`, full scale = 1.0; a frame is one sample per channel; power is mean square.
 
 pub mod block;
+pub mod decimate;
+pub mod logarithm;
+pub mod pulse;
+pub mod smooth;
 pub mod spectrum;
 
 pub use block::{ANALYSIS_RATE_HZ, Block, Meter};
