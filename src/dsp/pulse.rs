@@ -24,8 +24,6 @@ pub struct BeatPathParams {
     pub longest: usize,
     /// Cost of a change of period, per unit of its natural logarithm.
     pub change_cost: f32,
-    /// Largest change of period from one beat to the next, as a share.
-    pub largest_change: f32,
     /// Cost of letting go and starting again anywhere later.
     pub restart_cost: f32,
 }
@@ -52,37 +50,48 @@ pub fn best_beat_path(curve: &[f32], params: &BeatPathParams) -> Vec<PathBeat> {
         return Vec::new();
     }
     let width = hi - lo + 1;
-    let near = neighbours(lo, hi, params);
-    let mut score = vec![f32::NEG_INFINITY; curve.len() * width];
+    let steps: Vec<f32> =
+        (0..width).map(|k| params.change_cost * ((lo + k) as f32 / (lo + k - 1) as f32).ln()).collect();
+    // For the last `hi` frames: the best value with which a beat there can be followed at each period, and its period.
+    let mut onward = vec![(f32::NEG_INFINITY, FRESH); hi * width];
     let mut from = vec![FRESH; curve.len() * width];
-    // Best finished state up to a frame: value and index of the state.
     let mut best_until: Vec<(f32, usize)> = Vec::with_capacity(curve.len());
+    let mut here = vec![(0.0f32, 0u16); width];
     for (t, strength) in curve.iter().enumerate() {
         let fresh = if t >= lo { (best_until[t - lo].0 - params.restart_cost).max(0.0) } else { 0.0 };
-        let (earlier, here) = score.split_at_mut(t * width);
-        let mut best_here = (f32::NEG_INFINITY, t * width);
-        for (j, (first, costs)) in near.iter().enumerate() {
-            let mut value = fresh;
-            let mut source = FRESH;
-            if t >= lo + j {
-                let row = &earlier[(t - lo - j) * width + first..];
-                for (k, (before, cost)) in row.iter().zip(costs).enumerate() {
-                    if before - cost > value {
-                        value = before - cost;
-                        source = (first + k) as u16;
-                    }
-                }
-            }
-            here[j] = value + strength;
-            from[t * width + j] = source;
-            if here[j] > best_here.0 {
-                best_here = (here[j], t * width + j);
+        let mut best = best_until.last().copied().unwrap_or((f32::NEG_INFINITY, 0));
+        for (j, state) in here.iter_mut().enumerate() {
+            let period = lo + j;
+            let (value, source) = if t >= period { onward[(t - period) % hi * width + j] } else { (0.0, FRESH) };
+            let goes_on = source != FRESH && value > fresh;
+            from[t * width + j] = if goes_on { source } else { FRESH };
+            *state = (strength + if goes_on { value } else { fresh }, j as u16);
+            if state.0 > best.0 {
+                best = (state.0, t * width + j);
             }
         }
-        let before = best_until.last().copied().unwrap_or((f32::NEG_INFINITY, 0));
-        best_until.push(if best_here.0 > before.0 { best_here } else { before });
+        best_until.push(best);
+        spread(&mut here, &steps);
+        onward[t % hi * width..(t % hi + 1) * width].copy_from_slice(&here);
     }
     trace_back(&from, &best_until, lo, width, params.restart_cost)
+}
+
+/// Turns values at periods into the best values from which each period can be reached: `steps[k]` is the cost between
+/// `k - 1` and `k`, and costs add up along the way.
+fn spread(values: &mut [(f32, u16)], steps: &[f32]) {
+    for k in 1..values.len() {
+        let reached = values[k - 1].0 - steps[k];
+        if reached > values[k].0 {
+            values[k] = (reached, values[k - 1].1);
+        }
+    }
+    for k in (1..values.len()).rev() {
+        let reached = values[k].0 - steps[k];
+        if reached > values[k - 1].0 {
+            values[k - 1] = (reached, values[k].1);
+        }
+    }
 }
 
 fn trace_back(from: &[u16], best_until: &[(f32, usize)], lo: usize, width: usize, restart: f32) -> Vec<PathBeat> {
@@ -104,25 +113,12 @@ fn trace_back(from: &[u16], best_until: &[(f32, usize)], lo: usize, width: usize
     out
 }
 
-/// For each period the first of the earlier periods that it may follow, and the cost of following each from there on.
-fn neighbours(lo: usize, hi: usize, params: &BeatPathParams) -> Vec<(usize, Vec<f32>)> {
-    let change = |a: usize, b: usize| (a as f32 / b as f32).ln().abs();
-    let allowed = |a: usize, b: usize| a.abs_diff(b) <= 1 || change(a, b) <= params.largest_change;
-    (lo..=hi)
-        .map(|period| {
-            let first = (lo..=period).find(|earlier| allowed(period, *earlier)).unwrap_or(period);
-            let last = (period..=hi).rev().find(|earlier| allowed(period, *earlier)).unwrap_or(period);
-            (first - lo, (first..=last).map(|earlier| params.change_cost * change(period, earlier)).collect())
-        })
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     fn params(shortest: usize, longest: usize) -> BeatPathParams {
-        BeatPathParams { shortest, longest, change_cost: 30.0, largest_change: 0.06, restart_cost: 6.0 }
+        BeatPathParams { shortest, longest, change_cost: 30.0, restart_cost: 6.0 }
     }
 
     fn clicks(frames: &[usize], len: usize) -> Vec<f32> {

@@ -6,11 +6,8 @@
 
 use super::features::{HOP_S, TimeFeatures};
 use super::pulses::Pulse;
-use super::strength::Strengths;
+use super::strength::{GROUPS, Strengths};
 
-/// Groups of channels.
-pub const GROUPS: usize = 5;
-const GROUP_CHANNELS: [&[usize]; GROUPS] = [&[0], &[1, 8], &[2, 3, 9], &[4, 5], &[6, 7]];
 /// Positions in a beat at which strength is read.
 pub const POSITIONS: usize = 12;
 /// Numbers that speak for the level alone.
@@ -168,11 +165,8 @@ fn beat_profile(strengths: &Strengths, beat: f64, length: f64) -> [[f32; GROUPS]
         let a = (centre - reach).round().max(0.0) as usize;
         let b = ((centre + reach).round().max(0.0) as usize + 1).min(strengths.len());
         let mut out = [0.0f32; GROUPS];
-        for row in strengths.rows.get(a..b).unwrap_or(&[]) {
-            for (value, channels) in out.iter_mut().zip(GROUP_CHANNELS) {
-                let sum: f32 = channels.iter().map(|c| row[*c]).sum();
-                *value = value.max(sum / channels.len() as f32);
-            }
+        for row in strengths.groups.get(a..b).unwrap_or(&[]) {
+            out.iter_mut().zip(row).for_each(|(o, x)| *o = o.max(*x));
         }
         out
     })
@@ -190,11 +184,8 @@ fn relative_to_mean(profile: &mut [[[f32; GROUPS]; POSITIONS]]) {
 fn span_level_db(strengths: &Strengths, beat: f64, length: f64) -> f32 {
     let a = (beat.max(0.0) as usize).min(strengths.len());
     let b = ((beat + length).max(0.0) as usize).clamp(a, strengths.len());
-    let power: f64 = strengths.levels_db[a..b]
-        .iter()
-        .map(|row| row[..4].iter().map(|db| 10f64.powf(f64::from(*db) / 10.0)).sum::<f64>())
-        .sum();
-    (10.0 * (power / (b - a).max(1) as f64 + 1.0).log10()) as f32
+    let power: f32 = strengths.low_power[a..b].iter().sum();
+    10.0 * (power / (b - a).max(1) as f32 + 1.0).log10()
 }
 
 /// The first beat from which the music stays near its median level, if something thinner came before.

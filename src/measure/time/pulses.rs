@@ -13,7 +13,6 @@ const PERIOD_REACH: f64 = 0.25;
 /// Periods longer than this are tracked on every second frame, s.
 const COARSE_FROM_S: f64 = 0.35;
 const CHANGE_COST: f32 = 40.0;
-const LARGEST_CHANGE: f32 = 0.08;
 const RESTART_COST: f32 = 14.0;
 /// Longest lag of the autocorrelation, s.
 const LONGEST_LAG_S: f64 = 2.2;
@@ -111,7 +110,6 @@ fn track(curve: &[f32], period: f64) -> Pulse {
         shortest: (centre * (1.0 - PERIOD_REACH)).round() as usize,
         longest: (centre * (1.0 + PERIOD_REACH)).round() as usize,
         change_cost: CHANGE_COST,
-        largest_change: LARGEST_CHANGE,
         restart_cost: RESTART_COST,
     };
     let path = best_beat_path(&coarse, &params);

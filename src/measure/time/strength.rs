@@ -7,6 +7,12 @@ use super::features::{BANDS, FRAME_BYTES, HOP_S, LEVEL_STEP_DB, TimeFeatures};
 
 /// Channels of onset strength.
 pub const CHANNELS: usize = FRAME_BYTES;
+/// Groups of channels: drive (35 to 95 Hz), bass (95 to 200 Hz and low flux), chords (200 to 800 Hz and middle flux),
+/// sticks (0.8 to 4 kHz), cymbals (4 to 16 kHz).
+pub const GROUPS: usize = 5;
+const GROUP_CHANNELS: [&[usize]; GROUPS] = [&[0], &[1, 8], &[2, 3, 9], &[4, 5], &[6, 7]];
+/// Bands below 800 Hz.
+const LOW_BANDS: usize = 4;
 /// Frames to each side over which a level rises.
 const RISE_FRAMES: usize = 2;
 /// Levels this far below the loudest frames of the band are treated as silence, dB.
@@ -22,6 +28,10 @@ pub struct Strengths {
     pub rows: Vec<[f32; CHANNELS]>,
     /// Band levels in dB above the floor of the bytes, `[frame][BANDS]`.
     pub levels_db: Vec<[f32; BANDS]>,
+    /// Power of 35 to 800 Hz a frame, on the scale of the bytes' floor.
+    pub low_power: Vec<f32>,
+    /// Mean strength of each group of channels, `[frame][GROUPS]`.
+    pub groups: Vec<[f32; GROUPS]>,
 }
 
 impl Strengths {
@@ -49,7 +59,9 @@ impl Strengths {
             })
             .collect();
         scale_to_mean_one(&mut rows);
-        Self { start_frame: first, rows, levels_db }
+        let low_power = levels_db.iter().map(|row| row[..LOW_BANDS].iter().map(|db| db_to_power(*db)).sum()).collect();
+        let groups = rows.iter().map(grouped).collect();
+        Self { start_frame: first, rows, levels_db, low_power, groups }
     }
 
     /// Number of frames.
@@ -82,6 +94,14 @@ impl Strengths {
         curve.iter_mut().for_each(|x| *x = (*x - mean) / sd);
         curve
     }
+}
+
+fn db_to_power(db: f32) -> f32 {
+    10f32.powf(db / 10.0)
+}
+
+fn grouped(row: &[f32; CHANNELS]) -> [f32; GROUPS] {
+    GROUP_CHANNELS.map(|channels| channels.iter().map(|c| row[*c]).sum::<f32>() / channels.len() as f32)
 }
 
 fn floors_db(levels: &[[f32; BANDS]]) -> [f32; BANDS] {
