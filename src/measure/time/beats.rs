@@ -5,6 +5,8 @@
 //!
 //! Limits: one level and one metre a take; the phase of the bar may change within it (a dropped or added beat, a restart).
 
+use std::ops::Range;
+
 use super::evidence::{BeatReadings, LEVEL_FEATURES, PHASE_FEATURES};
 use super::features::{HOP_S, TimeFeatures};
 use super::pulses::{PULSE_WEIGHTS, Pulse, candidate_pulses};
@@ -55,6 +57,26 @@ const BEAT_STIFFNESS: f64 = 6.0;
 /// A beat is supported when the curve there is above this, standard deviations.
 const SUPPORT: f64 = 0.6;
 
+/// Fewest beats of a take with a tempo.
+const FEWEST_BEATS: usize = 16;
+/// Largest median change of the beat from one to the next, as a share; chance gives 0.004 and more.
+const LARGEST_JERK: f64 = 0.006;
+/// The same within a few beats.
+const LARGEST_LOCAL_JERK: f64 = 0.02;
+/// Least mean strength at the beats, standard deviations; noise gives about 1.55.
+const LEAST_CLARITY: f64 = 1.7;
+/// Spread of the onsets about the beats that, with an undecided level, speaks for chance, s.
+const CHANCE_ONSET_SD_S: f64 = 0.009;
+/// Beats to each side that are looked at for steadiness.
+const NEIGHBOURS: usize = 3;
+/// Weak beats in a row that do not end a run.
+const WEAK_INSIDE: usize = 1;
+/// Longest rest in time that does not part two runs, beats.
+const LONGEST_REST: usize = 12;
+/// Largest deviation of a beat's length around a rest in time, as a share.
+const LARGEST_REST_CHANGE: f64 = 0.05;
+/// Shortest run of beats that is kept.
+const SHORTEST_RUN: usize = 8;
 /// A beat this far below the median level lies outside the music, dB.
 const QUIET_DB: f32 = 12.0;
 
@@ -86,28 +108,50 @@ pub fn track_beats(
     let Some(best) = best else { return Err("no_steady_beat") };
     let Some(reading) = &readings[best.pulse] else { return Err("no_steady_beat") };
     let pulse = &pulses[best.pulse];
-    let places = bar_places(reading, pulse, best.meter);
     let (level_probability, phase_probability) = probabilities(&hypotheses, best, &pulses);
     let curve = strengths.pulse_curve(&PULSE_WEIGHTS);
     let refined = refine(&curve, pulse);
-    let support: Vec<f64> = refined.iter().map(|b| peak_near(&curve, *b).1).collect();
-    let Some((first, last)) = played_range(reading, &support) else { return Err("no_steady_beat") };
-    let clarity = support[first..=last].iter().sum::<f64>() / (last - first + 1) as f64;
-    let residuals: Vec<f64> = (first..=last)
-        .filter(|i| support[*i] > SUPPORT)
-        .map(|i| (peak_near(&curve, refined[i]).0 - refined[i]) * HOP_S)
-        .collect();
-    let restarts = pulse.restarts.iter().filter(|r| **r > first && **r <= last).map(|r| r - first);
-    Ok(BeatTrack {
-        times_s: refined[first..=last].iter().map(|b| strengths.time_s(*b)).collect(),
-        in_bar: places[first..=last].iter().map(|p| *p as u8 + 1).collect(),
-        restarts: std::iter::once(0).chain(restarts).collect(),
+    let onsets: Vec<(f64, f64)> = refined.iter().map(|b| peak_near(&curve, *b)).collect();
+    let runs = steady_runs(reading, pulse, &refined, &onsets);
+    let kept: Vec<usize> = runs.iter().cloned().flatten().collect();
+    let starts: Vec<usize> = pulse.restarts.iter().copied().chain(runs.iter().map(|r| r.start)).collect();
+    let places = bar_places(reading, &starts, best.meter);
+    let clarity = kept.iter().map(|i| onsets[*i].1).sum::<f64>() / kept.len().max(1) as f64;
+    let residuals: Vec<f64> =
+        kept.iter().filter(|i| onsets[**i].1 > SUPPORT).map(|i| (onsets[*i].0 - refined[*i]) * HOP_S).collect();
+    let track = BeatTrack {
+        times_s: kept.iter().map(|i| strengths.time_s(refined[*i])).collect(),
+        in_bar: kept.iter().map(|i| places[*i] as u8 + 1).collect(),
+        restarts: (0..kept.len()).filter(|k| starts.contains(&kept[*k])).collect(),
         meter: best.meter,
         clarity,
         onset_sd_s: crate::stats::mad_sigma(&residuals).unwrap_or(0.0),
         level_probability,
         phase_probability,
-    })
+    };
+    track.validated()
+}
+
+impl BeatTrack {
+    /// The track, unless it is no steadier or clearer than what chance gives.
+    fn validated(self) -> Result<Self, &'static str> {
+        if self.times_s.len() < FEWEST_BEATS {
+            return Err("no_steady_beat");
+        }
+        let jerk = jerk(&self.times_s).unwrap_or(1.0);
+        let by_chance = self.level_probability < 0.3 && self.onset_sd_s > CHANCE_ONSET_SD_S;
+        if jerk > LARGEST_JERK || self.clarity < LEAST_CLARITY || by_chance {
+            return Err("no_steady_beat");
+        }
+        Ok(self)
+    }
+}
+
+/// Median change of a beat's length from one beat to the next, as a share of the beat.
+fn jerk(beats: &[f64]) -> Option<f64> {
+    let gaps: Vec<f64> = beats.windows(2).map(|w| w[1] - w[0]).collect();
+    let changes: Vec<f64> = gaps.windows(2).map(|w| (w[1] - w[0]).abs()).collect();
+    Some(crate::stats::median(&changes)? / crate::stats::median(&gaps)?)
 }
 
 fn score_all(readings: &[Option<BeatReadings>], hints: &TimeHints) -> Vec<Hypothesis> {
@@ -156,7 +200,7 @@ fn beat_scores(reading: &BeatReadings, meter: usize) -> Vec<[f32; 4]> {
 }
 
 /// The likeliest place of each beat in its bar, from 0: bars go on regularly unless the evidence outweighs a jump.
-fn bar_places(reading: &BeatReadings, pulse: &Pulse, meter: usize) -> Vec<usize> {
+fn bar_places(reading: &BeatReadings, restarts: &[usize], meter: usize) -> Vec<usize> {
     let mut scores = beat_scores(reading, meter);
     if let Some(entrance) = reading.entrance {
         scores[entrance][0] += ENTRANCE_WEIGHT as f32 * scores.len() as f32;
@@ -164,7 +208,7 @@ fn bar_places(reading: &BeatReadings, pulse: &Pulse, meter: usize) -> Vec<usize>
     let mut total: Vec<f32> = scores[0][..meter].to_vec();
     let mut back: Vec<[usize; 4]> = vec![[0; 4]];
     for (i, score) in scores.iter().enumerate().skip(1) {
-        let jump = if pulse.restarts.contains(&i) { PHASE_RESTART_COST } else { PHASE_JUMP_COST };
+        let jump = if restarts.contains(&i) { PHASE_RESTART_COST } else { PHASE_JUMP_COST };
         let best = (0..meter).max_by(|a, b| total[*a].total_cmp(&total[*b])).unwrap_or(0);
         let mut from = [0; 4];
         let next = (0..meter)
@@ -263,17 +307,61 @@ fn refine(curve: &[f32], pulse: &Pulse) -> Vec<f64> {
     out
 }
 
-/// First and last beat of full playing: the onsets hold on near the end, and the level is that of the music.
-fn played_range(reading: &BeatReadings, support: &[f64]) -> Option<(usize, usize)> {
-    let usual = crate::stats::median(support)?;
-    let held = |i: usize| support[i] > SUPPORT.max(0.3 * usual);
-    let n = support.len();
-    let from = reading.entrance.unwrap_or(0);
-    let first = (from..n).find(|i| held(*i) && (*i + 1..(*i + 4).min(n)).filter(|j| held(*j)).count() >= 2)?;
+/// The stretches of full and steady playing: onsets hold on nearby, the level is that of the music, the beat is even.
+fn steady_runs(reading: &BeatReadings, pulse: &Pulse, refined: &[f64], onsets: &[(f64, f64)]) -> Vec<Range<usize>> {
+    let n = refined.len();
+    let heights: Vec<f64> = onsets.iter().map(|o| o.1).collect();
+    let usual = crate::stats::median(&heights).unwrap_or(0.0);
+    let held: Vec<bool> = heights.iter().map(|h| *h > SUPPORT.max(0.3 * usual)).collect();
     let mut level = reading.level_db.clone();
     level.sort_by(f32::total_cmp);
-    let quiet = level[level.len() / 2] - QUIET_DB;
-    let goes_on = |i: usize| (i.saturating_sub(3)..i).filter(|j| held(*j)).count() >= 2;
-    let last = (first + 3..n).rev().find(|i| held(*i) && goes_on(*i) && reading.level_db[*i] > quiet)?;
-    (last >= first + 7).then_some((first, last))
+    let quiet = level[n / 2] - QUIET_DB;
+    let steady: Vec<bool> = (0..n)
+        .map(|i| {
+            let near = i.saturating_sub(NEIGHBOURS)..(i + NEIGHBOURS + 1).min(n);
+            let share = near.clone().filter(|j| held[*j]).count() as f64 / near.len() as f64;
+            let even = jerk(&refined[near]).is_some_and(|j| j < LARGEST_LOCAL_JERK);
+            share > 0.5 && even && reading.level_db[i] > quiet
+        })
+        .collect();
+    let from = reading.entrance.unwrap_or(0);
+    let mut runs: Vec<Range<usize>> = Vec::new();
+    for i in from..n {
+        match runs.last_mut() {
+            // One weak beat inside a run is kept: somebody rested there.
+            Some(run) if steady[i] && !pulse.restarts.contains(&i) && i <= run.end + WEAK_INSIDE => run.end = i + 1,
+            _ if steady[i] => runs.push(i..i + 1),
+            _ => {}
+        }
+    }
+    for run in &mut runs {
+        while run.start < run.end && !held[run.start] {
+            run.start += 1;
+        }
+        while run.end > run.start && !held[run.end - 1] {
+            run.end -= 1;
+        }
+    }
+    runs.retain(|r| r.len() >= SHORTEST_RUN);
+    join_rests(runs, pulse, refined)
+}
+
+/// Joins runs between which the beat goes on evenly: the band rested in time.
+fn join_rests(runs: Vec<Range<usize>>, pulse: &Pulse, refined: &[f64]) -> Vec<Range<usize>> {
+    let lengths = |r: Range<usize>| -> Vec<f64> { refined[r].windows(2).map(|w| w[1] - w[0]).collect() };
+    let mut out: Vec<Range<usize>> = Vec::new();
+    for run in runs {
+        if let Some(last) = out.last_mut() {
+            let around = lengths(last.end.saturating_sub(SHORTEST_RUN)..(run.start + SHORTEST_RUN).min(run.end));
+            let middle = crate::stats::median(&around).unwrap_or(0.0);
+            let even = around.iter().all(|l| (l / middle - 1.0).abs() < LARGEST_REST_CHANGE);
+            let goes_on = !pulse.restarts.iter().any(|r| *r >= last.end && *r <= run.start);
+            if even && goes_on && run.start - last.end <= LONGEST_REST {
+                last.end = run.end;
+                continue;
+            }
+        }
+        out.push(run);
+    }
+    out
 }
