@@ -2,12 +2,22 @@
 //!
 //! Conventions: samples are `f32`, full scale = 1.0; a frame is one sample per channel; power is mean square.
 
+pub mod bands;
 pub mod block;
+<<<<<<< HEAD
 pub mod decimate;
 pub mod logarithm;
 pub mod pulse;
 pub mod smooth;
+=======
+pub mod filters;
+pub mod jackknife;
+pub mod resample;
+>>>>>>> main
 pub mod spectrum;
+pub mod true_peak;
+pub mod weighting;
 
 pub use block::{ANALYSIS_RATE_HZ, Block, Meter};
+pub use resample::Resampler;
 pub use spectrum::{Framing, PowerFrame, SpectrumStream};

@@ -1,3 +1,5 @@
 //! The measurements, one family a file or folder. Siblings never import each other.
 
+pub mod balance;
+pub mod loudness;
 pub mod time;

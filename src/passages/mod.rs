@@ -3,6 +3,18 @@
 //! Conventions: spans are half-open `[start_s, end_s)`, in time order, without holes, from 0 to the end of the tape.
 //! A take starts at the first note or count-off and ends when the last note has died.
 
+mod classifier;
+mod context;
+mod decode;
+pub mod features;
+mod meter;
+mod modulation;
+mod spans;
+mod tonal;
+mod weights;
+
+pub use meter::{PassageMeter, find_passages};
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 

@@ -506,7 +506,7 @@ pub struct Evidence {
     pub start_s: f64,
     /// End, not included.
     pub end_s: f64,
-    /// Measure, as its path in this report.
+    /// Measure: its path in this report, or its name with unit when it is computed from several fields. A yes counts as 1.
     pub measure: String,
     /// Its value.
     pub value: Measured,
@@ -565,4 +565,28 @@ pub struct Curves {
     pub bass_cents: Vec<Option<f64>>,
     /// Guitar against A4 = 440 Hz, cents.
     pub guitar_cents: Vec<Option<f64>>,
+}
+
+impl TimeUse {
+    /// Seconds of each kind in `passages`.
+    pub fn of(passages: &[crate::passages::Passage]) -> Self {
+        let mut used = Self::default();
+        for passage in passages {
+            let seconds = passage.end_s - passage.start_s;
+            match passage.kind {
+                PassageKind::Take => used.take_s += seconds,
+                PassageKind::Talk => used.talk_s += seconds,
+                PassageKind::Tuning => used.tuning_s += seconds,
+                PassageKind::Quiet => used.quiet_s += seconds,
+                PassageKind::Other => used.other_s += seconds,
+            }
+        }
+        used
+    }
+
+    /// Share of the whole that is playing, percent; `None` for an empty tape.
+    pub fn playing_percent(&self) -> Option<f64> {
+        let whole = self.take_s + self.talk_s + self.tuning_s + self.quiet_s + self.other_s;
+        (whole > 0.0).then(|| 100.0 * self.take_s / whole)
+    }
 }

@@ -3,9 +3,28 @@
 //! Conventions: times are seconds from the start of the tape; `channels` are at the file's own rate, `mono` at
 //! [`crate::dsp::ANALYSIS_RATE_HZ`]; a packet that cannot be decoded becomes silence of its length, listed as a gap.
 
-use std::path::{Path, PathBuf};
+mod contain;
+mod date;
+mod discover;
+mod error;
+mod mp4;
+mod open;
+mod opus;
+mod packets;
+mod pcm;
+mod riff;
+mod sniff;
+mod source;
+mod split;
+mod stream;
+pub mod write_wav;
 
-use crate::dsp::Block;
+use std::path::PathBuf;
+
+pub use discover::{Discovery, discover, discover_counted, looks_like_audio};
+pub use error::{MAX_CHANNELS, MAX_RATE_HZ, MIN_RATE_HZ, TapeError};
+use open::Piece;
+pub use stream::{BLOCK_S, Tape, hash_source};
 
 /// One tape as found on disk: a file, or the pieces that a recorder split one recording into.
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -83,53 +102,4 @@ pub struct TapeSummary {
     pub gaps: Vec<Gap>,
     /// Codes of what went wrong on the way ("truncated", "packets_lost", "samples_not_finite").
     pub warnings: Vec<String>,
-}
-
-/// Why a tape cannot be read at all.
-#[derive(Debug, thiserror::Error)]
-pub enum TapeError {
-    /// The operating system refused.
-    #[error("{path}: cannot be read: {cause}", path = path.display())]
-    Io {
-        /// The file.
-        path: PathBuf,
-        /// What the system said.
-        cause: std::io::Error,
-    },
-}
-
-/// An opened tape; blocks come out until there are no more.
-pub struct Tape {}
-
-impl Tape {
-    /// Opens a tape and reads all that is known before its samples.
-    pub fn open(_source: &TapeSource) -> Result<Self, TapeError> {
-        Ok(Self {})
-    }
-
-    /// What is known before the samples.
-    pub fn info(&self) -> &TapeInfo {
-        unreachable!()
-    }
-
-    /// The next block of about a quarter of a second (spectra not filled in), or `None` at the end.
-    pub fn next_block(&mut self) -> Result<Option<Block>, TapeError> {
-        Ok(None)
-    }
-
-    /// What is known after the last block.
-    pub fn summary(&self) -> TapeSummary {
-        TapeSummary::default()
-    }
-}
-
-/// Every tape under the given files and folders, in a stable order; split recordings are joined.
-/// Files that cannot be audio are passed over; what is unreadable is returned as an error of its own.
-pub fn discover(_paths: &[PathBuf]) -> Vec<Result<TapeSource, TapeError>> {
-    Vec::new()
-}
-
-/// Does the file look like audio, judged by its first bytes?
-pub fn looks_like_audio(_path: &Path) -> bool {
-    false
 }

@@ -1,0 +1,234 @@
+//! Numbers, dates and reason codes in a director's words.
+//!
+//! Conventions: a minus is the true minus sign; "minus zero" is zero; an interval is spelled "low to high".
+
+use jiff::civil;
+
+use crate::stats::Measured;
+
+/// Reason codes of readings and their plain words; each fits behind "not said: ".
+const REASONS: [(&str, &str); 43] = [
+    ("all_silent", "the tape is silent"),
+    ("below_gate", "too quiet to measure"),
+    ("clipped", "the recording is overdriven"),
+    ("clipping", "the recording is overdriven"),
+    ("gain_riding", "the recorder turned its own level up and down"),
+    ("low_cut", "the recorder does not hear this low"),
+    ("low_end_not_heard", "the recorder does not hear the low end"),
+    ("recorder_hears_no_bass", "the recorder does not hear the low end"),
+    ("microphone_hears_no_bass", "the recorder does not hear the low end"),
+    ("no_balance", "balance was not measured"),
+    ("no_band_pitch", "the band's own pitch could not be told"),
+    ("no_bass_heard", "no bass was heard"),
+    ("no_beat_found", "no steady beat was found"),
+    ("no_comping_heard", "no guitar or keys were heard"),
+    ("no_drums_heard", "no drums were heard"),
+    ("no_guitar_heard", "no guitar was heard"),
+    ("no_hat_heard", "no hi-hat was heard"),
+    ("no_horns_heard", "no horns were heard"),
+    ("no_hum", "no mains hum was found"),
+    ("no_hum_found", "no mains hum was found"),
+    ("no_kick_heard", "no kick drum was heard"),
+    ("no_music", "no playing was found"),
+    ("no_piano_heard", "no piano was heard"),
+    ("no_quiet_stretch", "the tape has no quiet stretch"),
+    ("no_ride_heard", "no ride cymbal was heard"),
+    ("no_signal", "the tape is silent"),
+    ("no_swing_heard", "no eighths were heard"),
+    ("no_take", "no playing was found"),
+    ("no_takes", "no playing was found"),
+    ("no_target", "there is no target to compare with"),
+    ("no_tuning_heard", "nobody was heard tuning"),
+    ("noise_floor", "hidden in the noise of the recording"),
+    ("not_calibrated", "the recorder is not calibrated"),
+    ("not_finite", "the arithmetic gave no number"),
+    ("not_heard", "not heard"),
+    ("not_measured", "not measured by this version"),
+    ("not_measured_yet", "not measured by this version"),
+    ("not_trusted", "this recording cannot be trusted for it"),
+    ("sample_rate_too_low", "the file holds too little treble"),
+    ("silence", "silence"),
+    ("silent", "silence"),
+    ("too_few_notes", "too few notes to judge"),
+    ("too_short", "too short to judge"),
+];
+
+/// Plain words for a reason code; a code without a row is shown with spaces for its underscores, text as it is.
+pub fn reason_in_words(code: &str) -> String {
+    let known = REASONS.iter().find(|(c, _)| *c == code).map(|(_, words)| (*words).to_owned());
+    known.unwrap_or_else(|| if code.contains(' ') { code.to_owned() } else { code.replace('_', " ") })
+}
+
+/// Why `m` says nothing, in plain words.
+pub fn why_absent<T>(m: &Measured<T>) -> String {
+    reason_in_words(m.reason.as_deref().unwrap_or("not_measured"))
+}
+
+/// `value` with `decimals` places and a true minus; `plus` writes the sign of positive numbers too.
+pub fn number(value: f64, decimals: usize, plus: bool) -> String {
+    let digits = format!("{:.*}", decimals, value.abs());
+    let zero = digits.chars().all(|c| c == '0' || c == '.');
+    match (zero, value < 0.0, plus) {
+        (true, ..) | (false, false, false) => digits,
+        (false, true, _) => format!("\u{2212}{digits}"),
+        (false, false, true) => format!("+{digits}"),
+    }
+}
+
+/// The value when it is a number at all.
+pub fn finite(m: &Measured) -> Option<f64> {
+    m.value.filter(|v| v.is_finite())
+}
+
+/// The interval when both ends are numbers.
+pub fn interval(m: &Measured) -> Option<(f64, f64)> {
+    Some((m.low.filter(|v| v.is_finite())?, m.high.filter(|v| v.is_finite())?))
+}
+
+/// `4.2 dB (3.1 to 5.3)`, or why not.
+pub fn value_with_interval(m: &Measured, decimals: usize, unit: &str, plus: bool) -> String {
+    let Some(value) = finite(m) else { return format!("not said: {}", why_absent(m)) };
+    let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
+    let value = format!("{}{unit}", number(value, decimals, plus));
+    match interval(m) {
+        Some((low, high)) => {
+            format!("{value} ({} to {})", number(low, decimals, plus), number(high, decimals, plus))
+        }
+        None => value,
+    }
+}
+
+/// A length of time: `40 s`, `4 min`, `2 h 05 min`.
+pub fn length(seconds: f64) -> String {
+    if !(seconds > 0.0) || !seconds.is_finite() {
+        return "0 s".to_owned();
+    }
+    let whole = seconds.round() as u64;
+    if whole < 100 {
+        return format!("{} s", whole.max(1));
+    }
+    let minutes = (seconds / 60.0).round() as u64;
+    if minutes < 120 { format!("{minutes} min") } else { format!("{} h {:02} min", minutes / 60, minutes % 60) }
+}
+
+/// A length to the second: `50 min 12 s`, `1 h 02 min 03 s`.
+pub fn exact_length(seconds: f64) -> String {
+    let whole = if seconds.is_finite() { seconds.max(0.0).round() as u64 } else { 0 };
+    match (whole / 3600, whole / 60 % 60, whole % 60) {
+        (0, 0, s) => format!("{s} s"),
+        (0, m, s) => format!("{m} min {s:02} s"),
+        (h, m, s) => format!("{h} h {m:02} min {s:02} s"),
+    }
+}
+
+/// Share of `part` in `whole`, whole percent; under half a percent is "under 1 %".
+pub fn share(part: f64, whole: f64) -> String {
+    if !(whole > 0.0) || !(part > 0.0) || !part.is_finite() {
+        return "0 %".to_owned();
+    }
+    let percent = 100.0 * part / whole;
+    if percent < 0.5 { "under 1 %".to_owned() } else { format!("{percent:.0} %") }
+}
+
+/// `Tuesday, 14 October 2025, 15:40`; `None` when the text is no date.
+pub fn date(iso: &str) -> Option<String> {
+    let moment = iso.parse::<civil::DateTime>().ok();
+    let day = moment.map(|m| m.date()).or_else(|| iso.get(..10)?.parse().ok())?;
+    let words = format!("{}, {} {} {}", weekday(day), day.day(), month(day), day.year());
+    // A midnight that the file name or tag did not state is no time of day.
+    let timed = iso.len() > 10 && moment.is_some_and(|m| m.time() != civil::Time::midnight());
+    Some(match moment.filter(|_| timed) {
+        Some(m) => format!("{words}, {}:{:02}", m.hour(), m.minute()),
+        None => words,
+    })
+}
+
+/// `14 Oct`.
+pub fn short_date(day: civil::Date) -> String {
+    format!("{} {}", day.day(), &month(day)[..3])
+}
+
+fn weekday(day: civil::Date) -> &'static str {
+    const NAMES: [&str; 7] = ["Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday"];
+    NAMES[day.weekday().to_monday_zero_offset() as usize % 7]
+}
+
+fn month(day: civil::Date) -> &'static str {
+    const NAMES: [&str; 12] = [
+        "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+        "December",
+    ];
+    NAMES[(day.month() - 1) as usize % 12]
+}
+
+/// `first, second and third`.
+pub fn list(items: &[String]) -> String {
+    match items {
+        [] => String::new(),
+        [one] => one.clone(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
+}
+
+/// The sentence with a capital first letter and a full stop.
+pub fn sentence(words: &str) -> String {
+    let words = words.trim();
+    let mut letters = words.chars();
+    let Some(first) = letters.next() else { return String::new() };
+    let stop = if words.ends_with(['.', '!', '?']) { "" } else { "." };
+    format!("{}{}{stop}", first.to_uppercase(), letters.as_str())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn minus_is_a_minus_and_minus_zero_is_zero() {
+        assert_eq!(number(-3.14, 1, false), "\u{2212}3.1");
+        assert_eq!(number(-0.04, 1, true), "0.0");
+        assert_eq!(number(2.0, 1, true), "+2.0");
+    }
+
+    #[test]
+    fn a_date_is_read_out_in_words() {
+        assert_eq!(date("2025-10-14T15:40:00").as_deref(), Some("Tuesday, 14 October 2025, 15:40"));
+        assert_eq!(date("2025-10-14").as_deref(), Some("Tuesday, 14 October 2025"));
+        assert_eq!(date("2025-10-14T00:00:00").as_deref(), Some("Tuesday, 14 October 2025"));
+        assert_eq!(date("yesterday"), None);
+        assert_eq!(date("2025-13-41"), None);
+        assert_eq!(date("ü2025-10-1"), None);
+    }
+
+    #[test]
+    fn lengths_are_said_as_people_say_them() {
+        assert_eq!(length(40.2), "40 s");
+        assert_eq!(length(0.0), "0 s");
+        assert_eq!(length(1860.0), "31 min");
+        assert_eq!(length(7500.0), "2 h 05 min");
+        assert_eq!(exact_length(3012.0), "50 min 12 s");
+        assert_eq!(exact_length(f64::NAN), "0 s");
+    }
+
+    #[test]
+    fn absence_is_said_with_its_reason_and_never_as_zero() {
+        let said = value_with_interval(&Measured::absent("no_guitar_heard"), 1, "cents", true);
+        assert_eq!(said, "not said: no guitar was heard");
+        let said = value_with_interval(&Measured::plain(f64::NAN, 1), 1, "dB", true);
+        assert!(said.starts_with("not said"), "{said}");
+        assert_eq!(reason_in_words("a_code_nobody_knows"), "a code nobody knows");
+    }
+
+    #[test]
+    fn the_table_of_reasons_is_sorted_so_that_a_double_row_shows() {
+        assert!(REASONS.windows(2).all(|w| w[0].0 < w[1].0));
+    }
+
+    #[test]
+    fn a_share_is_never_a_bare_zero_when_there_was_some() {
+        assert_eq!(share(3.0, 3000.0), "under 1 %");
+        assert_eq!(share(0.0, 3000.0), "0 %");
+        assert_eq!(share(1860.0, 3000.0), "62 %");
+        assert_eq!(share(1.0, 0.0), "0 %");
+    }
+}

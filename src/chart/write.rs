@@ -1,0 +1,70 @@
+//! Pictures become PNG files.
+//!
+//! Conventions: a picture is written to a temporary name beside its place and then renamed, so that a reader never sees
+//! half a file. Same picture, same bytes.
+
+use std::fs::{self, File};
+use std::io::{BufWriter, Write};
+use std::path::{Path, PathBuf};
+
+use super::canvas::Picture;
+use super::error::ChartError;
+use super::season::{SeasonPicture, draw_season};
+use super::{
+    BALANCE_FILE, LOUDNESS_FILE, PAGE_FILE, SEASON_PICTURE_FILE, draw_balance, draw_loudness, draw_page,
+};
+use crate::report::{Curves, Report};
+
+/// Inches in a metre, for the resolution stored in the file.
+const INCHES_PER_METRE: f64 = 39.370_078_74;
+
+/// Draws page.png, loudness.png and balance.png into `dir` (which must exist), one after the other; returns their paths.
+///
+/// # Errors
+/// [`ChartError::Write`] and [`ChartError::Encode`] with the file; pictures written before the error stay.
+pub fn write_all(report: &Report, curves: &Curves, dir: &Path) -> Result<Vec<PathBuf>, ChartError> {
+    Ok(vec![
+        write_picture(&draw_page(report, curves)?, dir, PAGE_FILE)?,
+        write_picture(&draw_loudness(report, curves)?, dir, LOUDNESS_FILE)?,
+        write_picture(&draw_balance(report)?, dir, BALANCE_FILE)?,
+    ])
+}
+
+/// Draws season.png into `dir`; returns its path.
+///
+/// # Errors
+/// As [`write_all`].
+pub fn write_season(season: &SeasonPicture, dir: &Path) -> Result<PathBuf, ChartError> {
+    write_picture(&draw_season(season)?, dir, SEASON_PICTURE_FILE)
+}
+
+fn write_picture(picture: &Picture, dir: &Path, name: &str) -> Result<PathBuf, ChartError> {
+    let path = dir.join(name);
+    let part = dir.join(format!(".{name}.part"));
+    let written = File::create(&part)
+        .map_err(|source| ChartError::Write { path: path.clone(), source })
+        .and_then(|file| encode(picture, file, &path))
+        .and_then(|()| fs::rename(&part, &path).map_err(|source| ChartError::Write { path: path.clone(), source }));
+    if let Err(error) = written {
+        // The first error is the one to tell; a part file that cannot be removed adds nothing.
+        let _ = fs::remove_file(&part);
+        return Err(error);
+    }
+    Ok(path)
+}
+
+fn encode(picture: &Picture, file: File, path: &Path) -> Result<(), ChartError> {
+    let packing = |source| ChartError::Encode { path: path.to_owned(), source };
+    let mut out = BufWriter::new(file);
+    let mut encoder = png::Encoder::new(&mut out, picture.width, picture.height);
+    encoder.set_color(png::ColorType::Rgb);
+    encoder.set_depth(png::BitDepth::Eight);
+    encoder.set_compression(png::Compression::Fast);
+    encoder.set_filter(png::FilterType::Up);
+    let per_metre = (f64::from(picture.dpi) * INCHES_PER_METRE).round() as u32;
+    encoder.set_pixel_dims(Some(png::PixelDimensions { xppu: per_metre, yppu: per_metre, unit: png::Unit::Meter }));
+    let mut writer = encoder.write_header().map_err(packing)?;
+    writer.write_image_data(&picture.rgb).map_err(packing)?;
+    writer.finish().map_err(packing)?;
+    out.flush().map_err(|source| ChartError::Write { path: path.to_owned(), source })
+}

@@ -1,0 +1,58 @@
+//! `ledgerline review`: the main job.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use super::{EXIT_ALL_MEASURED, EXIT_NOTHING_DONE, EXIT_SOME_NOT, Work, progress::Progress, words};
+use crate::pipeline::{self, ReviewOptions, ReviewOutcome};
+
+/// Measures every tape under `paths`; the exit code.
+pub fn run(paths: &[PathBuf], work: &Work) -> u8 {
+    match review(paths, work) {
+        Some(outcome) => exit_code(&outcome),
+        None => EXIT_NOTHING_DONE,
+    }
+}
+
+/// Runs the review and prints its summary; `None` when nothing could be done.
+pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
+    let stop = Arc::new(AtomicBool::new(false));
+    stop_on_interrupt(&stop);
+    let options = ReviewOptions {
+        out: work.out.clone(),
+        jobs: work.jobs.map_or_else(default_jobs, usize::from),
+        again: work.again,
+    };
+    match pipeline::review(paths, &options, &Progress::new(), &stop) {
+        Ok(outcome) => {
+            for line in words::summary(&outcome, &work.out) {
+                eprintln!("{line}");
+            }
+            Some(outcome)
+        }
+        Err(error) => {
+            words::print_error(&error.to_string(), error.hint());
+            None
+        }
+    }
+}
+
+/// The exit code that tells how much was measured.
+pub fn exit_code(outcome: &ReviewOutcome) -> u8 {
+    if outcome.interrupted || outcome.failed > 0 { EXIT_SOME_NOT } else { EXIT_ALL_MEASURED }
+}
+
+/// Two threads work on one tape (decoding, measuring), so half the cores is the number of tapes.
+fn default_jobs() -> usize {
+    std::thread::available_parallelism().map_or(1, |cores| (cores.get() / 2).max(1))
+}
+
+/// The first interrupt stops the work between two blocks; nothing half-written stays.
+fn stop_on_interrupt(stop: &Arc<AtomicBool>) {
+    let flag = Arc::clone(stop);
+    let installed = ctrlc::set_handler(move || flag.store(true, Ordering::Relaxed));
+    if let Err(error) = installed {
+        words::print_error(&format!("interrupts cannot be caught: {error}"), None);
+    }
+}

@@ -1,0 +1,138 @@
+//! The spectrum that a band is compared with.
+//!
+//! Conventions: third-octave band levels in dB against their own mean over 400-2500 Hz, as the measured ones.
+
+use serde::{Deserialize, Serialize};
+
+use crate::dsp::bands::{ThirdOctaveBand, third_octaves};
+use crate::units::{db_to_power, power_to_db};
+
+use super::{LOW_END_HZ, MIDDLE_HZ};
+
+/// One band of a target.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
+pub struct TargetBand {
+    /// Exact mid-band frequency, Hz.
+    pub mid_hz: f64,
+    /// Lower end of the spread, dB.
+    pub low_db: f64,
+    /// Level, dB.
+    pub level_db: f64,
+    /// Upper end of the spread, dB.
+    pub high_db: f64,
+}
+
+/// A target balance: the published average that ships, or one learnt from recordings that the director admires.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
+pub struct Target {
+    /// Name for reports.
+    pub name: String,
+    /// Where it comes from and how far to trust it.
+    pub source: String,
+    /// Power in 40-160 Hz against 400-2500 Hz, dB.
+    pub low_re_mid_db: f64,
+    /// The bands from 25 Hz to 16 kHz.
+    pub bands: Vec<TargetBand>,
+}
+
+/// Slope of the published average in band levels, dB an octave: 4.5 dB an octave in power a hertz, of which a band that
+/// grows with frequency gives back 3.01. Published: about 4 to 5 dB an octave between 100 Hz and 4 kHz.
+const SLOPE_DB_PER_OCTAVE: f64 = -4.5 + 3.010_3;
+/// Below this the published averages bend down; older recordings more than recent ones.
+const LOW_CORNER_HZ: f64 = 80.0;
+/// Fall below the corner, dB an octave; our choice between old and recent recordings.
+const LOW_FALL_DB_PER_OCTAVE: f64 = 6.0;
+/// Above this they fall faster.
+const HIGH_CORNER_HZ: f64 = 4000.0;
+/// Slope above the corner in band levels, dB an octave; our choice, the sources say "steeper".
+const HIGH_SLOPE_DB_PER_OCTAVE: f64 = -4.0;
+/// Half of the spread inside 100 Hz to 4 kHz, dB; our estimate of the spread between recordings.
+const SPREAD_DB: f64 = 3.0;
+/// Growth of the spread below 100 Hz, dB an octave.
+const SPREAD_GROWTH_LOW_DB: f64 = 2.0;
+/// Growth of the spread above 4 kHz, dB an octave.
+const SPREAD_GROWTH_HIGH_DB: f64 = 1.0;
+
+const PUBLISHED_NAME: &str = "published average of popular recordings";
+const PUBLISHED_SOURCE: &str = "crude, not a big-band norm: a straight fall of 4.5 dB an octave (power a hertz) from 80 Hz \
+to 4 kHz, after long-term average spectra of popular recordings (Elowsson and Friberg, AES 142nd Convention, 2017, paper \
+9762; Pestana et al., AES 135th Convention, 2013; figures recalled, not re-read); spread +-3 dB and more is our estimate; learn a target \
+from recordings you admire, or compare with your own earlier takes";
+
+impl Target {
+    /// The target of last resort, from published long-term average spectra; its `source` says how crude it is.
+    pub fn published_average() -> Self {
+        let bands = third_octaves().map(|b| TargetBand {
+            mid_hz: b.mid_hz,
+            low_db: published_level_db(b.mid_hz) - published_spread_db(b.mid_hz),
+            level_db: published_level_db(b.mid_hz),
+            high_db: published_level_db(b.mid_hz) + published_spread_db(b.mid_hz),
+        });
+        Self {
+            name: PUBLISHED_NAME.to_owned(),
+            source: PUBLISHED_SOURCE.to_owned(),
+            low_re_mid_db: published_low_re_mid_db(),
+            bands: bands.to_vec(),
+        }
+    }
+
+    /// The target's row for a band.
+    pub fn band(&self, band: &ThirdOctaveBand) -> Option<&TargetBand> {
+        self.bands.iter().find(|t| (t.mid_hz / band.mid_hz - 1.0).abs() < 0.01)
+    }
+}
+
+/// Band level of the published average, dB re 1 kHz; the mean over 400-2500 Hz is 0 by symmetry.
+fn published_level_db(hz: f64) -> f64 {
+    let straight = SLOPE_DB_PER_OCTAVE * (hz.clamp(LOW_CORNER_HZ, HIGH_CORNER_HZ) / 1000.0).log2();
+    let low = -LOW_FALL_DB_PER_OCTAVE * (LOW_CORNER_HZ / hz).log2().max(0.0);
+    let high = HIGH_SLOPE_DB_PER_OCTAVE * (hz / HIGH_CORNER_HZ).log2().max(0.0);
+    straight + low + high
+}
+
+fn published_spread_db(hz: f64) -> f64 {
+    SPREAD_DB
+        + SPREAD_GROWTH_LOW_DB * (100.0 / hz).log2().max(0.0)
+        + SPREAD_GROWTH_HIGH_DB * (hz / HIGH_CORNER_HZ).log2().max(0.0)
+}
+
+/// Power in the low end against the middle: the band level is power per step of log frequency, summed in fine steps.
+fn published_low_re_mid_db() -> f64 {
+    let power = |(low, high): (f64, f64)| {
+        let steps = 1000;
+        let octaves = (high / low).log2();
+        let sum: f64 = (0..steps)
+            .map(|i| {
+                db_to_power(published_level_db(low * 2f64.powf(octaves * (f64::from(i) + 0.5) / f64::from(steps))))
+            })
+            .sum();
+        sum * octaves / f64::from(steps)
+    };
+    power_to_db(power(LOW_END_HZ) / power(MIDDLE_HZ)).unwrap_or(0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_published_average_is_referred_to_its_own_middle() {
+        let target = Target::published_average();
+        let middle: Vec<f64> =
+            target.bands.iter().filter(|b| (390.0..2600.0).contains(&b.mid_hz)).map(|b| b.level_db).collect();
+        assert_eq!(middle.len(), 9);
+        assert!(middle.iter().sum::<f64>().abs() < 1e-9);
+    }
+
+    /// The ratio must agree with the one that the band levels give, up to what the edges of whole bands can tell.
+    #[test]
+    fn low_against_middle_agrees_with_the_bands() {
+        let target = Target::published_average();
+        let sum = |low: f64, high: f64| -> f64 {
+            target.bands.iter().filter(|b| (low..high).contains(&b.mid_hz)).map(|b| db_to_power(b.level_db)).sum()
+        };
+        // 40..160 Hz is 6.02 bands wide (44.7 to 177.8 Hz: 6 bands), 400..2500 Hz 7.96 bands (446.7 to 2238.7 Hz: 7).
+        let bands = 10.0 * (sum(48.0, 170.0) / 6.0 * 6.02 / (sum(450.0, 2200.0) / 7.0 * 7.96)).log10();
+        assert!((bands - target.low_re_mid_db).abs() < 0.5, "{bands} {}", target.low_re_mid_db);
+    }
+}

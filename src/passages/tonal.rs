@@ -1,0 +1,155 @@
+//! Narrow peaks of a long spectrum: how much of the sound is steady pitch, and whether one note explains it.
+//!
+//! Conventions: a peak is narrow when it stands [`NARROW_RATIO`] above the bins three and four away, which a partial that
+//! holds its pitch for the 341 ms of the window does and a gliding voice or noise does not.
+
+/// Power of a narrow peak over the mean of the bins three and four away on both sides (10 dB).
+const NARROW_RATIO: f32 = 10.0;
+/// Peaks weaker than this against the strongest one are left out (60 dB).
+const FAINTEST: f32 = 1e-6;
+/// Ranges of the narrow shares in Hz.
+const RANGES_HZ: [(f64, f64); 3] = [(80.0, 400.0), (400.0, 1600.0), (1600.0, 5000.0)];
+/// Range of the flatness in Hz.
+const FLATNESS_HZ: (f64, f64) = (300.0, 4000.0);
+/// Lowest and highest frequency at which peaks are sought.
+const PEAKS_HZ: (f64, f64) = (36.0, 5000.0);
+/// Strongest peaks that the harmonic series must explain.
+const SERIES_PEAKS: usize = 16;
+/// What an octave higher is worth in share: a series at half the pitch explains every peak too.
+const HIGHER_OCTAVE_BONUS: f32 = 0.04;
+/// Range of its fundamental in Hz.
+const FUNDAMENTAL_HZ: (f32, f32) = (38.0, 1000.0);
+
+/// A narrow peak.
+#[derive(Clone, Copy, Debug)]
+pub struct Peak {
+    /// Frequency in bins, interpolated.
+    pub bin: f32,
+    /// Square root of its power.
+    pub weight: f32,
+}
+
+/// What one long spectrum says.
+#[derive(Clone, Debug, Default)]
+pub struct TonalReading {
+    /// Share of the energy in narrow peaks in three ranges.
+    pub narrow: [f32; 3],
+    /// Number of narrow peaks.
+    pub peaks: usize,
+    /// Share of the peaks' weight that was there before.
+    pub kept: f32,
+    /// Share of the peaks' weight in the best harmonic series.
+    pub harmonic: f32,
+    /// Its fundamental.
+    pub pitch_midi: Option<f32>,
+    /// Geometric over arithmetic mean of the power, dB, at most 0.
+    pub flatness_db: f32,
+}
+
+/// Reads one long spectrum; `before` are the peaks of the last spectrum that shares no sample with it.
+pub fn read_tonal(power: &[f32], bin_hz: f64, before: &[Peak]) -> (TonalReading, Vec<Peak>) {
+    let bin = |hz: f64| (hz / bin_hz).round() as usize;
+    let mut reading = TonalReading {
+        flatness_db: flatness_db(&power[bin(FLATNESS_HZ.0)..bin(FLATNESS_HZ.1)]),
+        ..TonalReading::default()
+    };
+    let found = narrow_peaks(power, bin(PEAKS_HZ.0), bin(PEAKS_HZ.1));
+    for (share, (low, high)) in reading.narrow.iter_mut().zip(RANGES_HZ) {
+        let (low, high) = (bin(low), bin(high));
+        let all: f32 = power[low..high].iter().sum();
+        let inside: f32 = found.iter().filter(|k| (low..high).contains(*k)).map(|&k| lobe(power, k)).sum();
+        *share = if all > 1e-13 { (inside / all).min(1.0) } else { 0.0 };
+    }
+    let peaks = strongest(power, &found);
+    reading.peaks = peaks.len();
+    reading.kept = kept_share(&peaks, before);
+    if let Some((share, fundamental)) = best_series(&peaks[..peaks.len().min(SERIES_PEAKS)], bin_hz as f32) {
+        reading.harmonic = share;
+        reading.pitch_midi = Some(69.0 + 12.0 * (fundamental / 440.0).log2());
+    }
+    (reading, peaks)
+}
+
+fn lobe(power: &[f32], k: usize) -> f32 {
+    power[k - 1] + power[k] + power[k + 1]
+}
+
+fn narrow_peaks(power: &[f32], low: usize, high: usize) -> Vec<usize> {
+    let mut found = Vec::new();
+    for k in low.max(4)..high.min(power.len() - 4) {
+        let p = power[k];
+        if p > power[k - 1] && p >= power[k + 1] && p > 1e-12 {
+            let around = power[k - 4] + power[k - 3] + power[k + 3] + power[k + 4];
+            if 4.0 * p > NARROW_RATIO * around {
+                found.push(k);
+            }
+        }
+    }
+    found
+}
+
+/// Peaks by falling weight, the faintest left out.
+fn strongest(power: &[f32], found: &[usize]) -> Vec<Peak> {
+    let top = found.iter().map(|&k| power[k]).fold(0.0, f32::max);
+    let mut peaks: Vec<Peak> = found
+        .iter()
+        .filter(|&&k| power[k] > FAINTEST * top)
+        .map(|&k| {
+            let [a, b, c] = [power[k - 1], power[k], power[k + 1]].map(|p| p.max(1e-20).ln());
+            let curve = a - 2.0 * b + c;
+            let shift = if curve < 0.0 { (0.5 * (a - c) / curve).clamp(-0.5, 0.5) } else { 0.0 };
+            Peak { bin: k as f32 + shift, weight: lobe(power, k).sqrt() }
+        })
+        .collect();
+    peaks.sort_by(|a, b| b.weight.total_cmp(&a.weight).then(a.bin.total_cmp(&b.bin)));
+    peaks
+}
+
+fn kept_share(peaks: &[Peak], before: &[Peak]) -> f32 {
+    let all: f32 = peaks.iter().map(|p| p.weight).sum();
+    let kept: f32 = peaks.iter().filter(|p| before.iter().any(|b| (b.bin - p.bin).abs() < 0.6)).map(|p| p.weight).sum();
+    if all > 0.0 { kept / all } else { 0.0 }
+}
+
+/// Share and fundamental (Hz) of the harmonic series that explains most.
+fn best_series(peaks: &[Peak], bin_hz: f32) -> Option<(f32, f32)> {
+    let all: f32 = peaks.iter().map(|p| p.weight).sum();
+    if all <= 0.0 {
+        return None;
+    }
+    let mut best: Option<(f32, f32, f32)> = None;
+    for peak in peaks.iter().take(6) {
+        for divisor in 1..=5 {
+            let fundamental = peak.bin / divisor as f32;
+            let hz = fundamental * bin_hz;
+            if !(FUNDAMENTAL_HZ.0..FUNDAMENTAL_HZ.1).contains(&hz) {
+                continue;
+            }
+            let share = peaks.iter().filter(|p| fits(p.bin, fundamental)).map(|p| p.weight).sum::<f32>() / all;
+            let score = share + HIGHER_OCTAVE_BONUS * hz.log2();
+            if best.is_none_or(|(s, _, _)| score > s) {
+                best = Some((score, share, hz));
+            }
+        }
+    }
+    best.map(|(_, share, hz)| (share, hz))
+}
+
+/// Is `bin` a multiple of `fundamental`, within 1.2 % or 0.7 bins?
+fn fits(bin: f32, fundamental: f32) -> bool {
+    let ratio = (bin / fundamental).round();
+    ratio >= 1.0 && (bin - ratio * fundamental).abs() < (0.012 * bin).clamp(0.7, 4.0).min(0.2 * fundamental)
+}
+
+fn flatness_db(power: &[f32]) -> f32 {
+    // Logarithms of products of eight, to save seven logarithms in eight.
+    let mut log_sum = 0f64;
+    let mut sum = 0f64;
+    for chunk in power.chunks(8) {
+        let product: f64 = chunk.iter().map(|p| f64::from(*p) + 1e-16).product();
+        log_sum += product.log10();
+        sum += chunk.iter().map(|p| f64::from(*p) + 1e-16).sum::<f64>();
+    }
+    let n = power.len() as f64;
+    (10.0 * (log_sum / n - (sum / n).log10())) as f32
+}

@@ -1,1 +1,0 @@
-//! The order of work for a folder; the only place that knows every room.

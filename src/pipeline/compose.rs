@@ -1,0 +1,274 @@
+//! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
+
+use super::methods;
+use super::stream::Readings;
+use crate::findings::{Finding, FindingInputs, TakeInput};
+use crate::health::{Health, Trust};
+use crate::measure::balance::{Balance, HearingLimits, Target};
+use crate::measure::loudness::LoudnessReading;
+use crate::passages::{Passage, PassageKind};
+use crate::report::{
+    BalanceFacts, Curves, FeelFacts, HealthFacts, InstrumentTuning, InstrumentTunings, LayerCurves, LoudnessFacts, LowEndShare,
+    MarkFacts, PassageFacts, PlayerTuning, REPORT_SCHEMA_NAME, REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema,
+    Span, TakeFacts, TakeTuning, TapeFacts, TargetFacts, TempoFacts, ThirdOctave, TimeUse, TrustedFor, TuningFacts, Verdict,
+};
+use crate::stats::Measured;
+use crate::tape::{DateSource, TapeInfo, TapeSource, TapeSummary};
+
+/// Reason of a value whose family this program does not measure.
+const NOT_MEASURED: &str = "not_measured";
+/// Curves have one entry a second.
+const CURVE_HOP_S: f64 = 1.0;
+
+/// One tape, measured: the results of every room, before they are put into the report's words.
+pub struct MeasuredTape {
+    facts: TapeFacts,
+    health: Health,
+    passages: Vec<Passage>,
+    takes: Vec<TakeInput>,
+    loudness: LoudnessReading,
+    balance: Balance,
+    low_end_curve_db: Vec<Option<f64>>,
+    low_end_spread_db: Option<f64>,
+    target: Target,
+    not_measured: Measured,
+}
+
+/// Asks every reading for its results.
+pub fn measured(info: &TapeInfo, source: &TapeSource, (readings, summary): (Readings, TapeSummary)) -> MeasuredTape {
+    let Readings { health, passages, loudness, balance } = readings;
+    let passages = passages.passages(summary.duration_s);
+    let health = health.health(&passages);
+    let spans: Vec<(f64, f64)> =
+        passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
+    let target = Target::published_average();
+    let limits = HearingLimits { low_cut_hz: health.low_cut_hz.value, high_cut_hz: health.high_cut_hz.value };
+    let takes = spans
+        .iter()
+        .map(|&(start_s, end_s)| TakeInput {
+            start_s,
+            end_s,
+            integrated_lufs: loudness.integrated_lufs(start_s, end_s),
+            true_peak_dbtp: loudness.true_peak_dbtp(start_s, end_s),
+        })
+        .collect();
+    MeasuredTape {
+        facts: tape_facts(info, source, &summary),
+        low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
+        balance: balance.over(&spans, &target, limits),
+        low_end_spread_db: target.low_re_mid_spread_db(),
+        health,
+        passages,
+        takes,
+        loudness,
+        target,
+        not_measured: Measured::absent(NOT_MEASURED),
+    }
+}
+
+impl MeasuredTape {
+    /// What the rules of the findings look at.
+    pub fn finding_inputs(&self) -> FindingInputs<'_> {
+        FindingInputs {
+            duration_s: self.facts.duration_s,
+            health: &self.health,
+            passages: &self.passages,
+            takes: &self.takes,
+            low_end_excess_db: &self.balance.low_end_excess_db,
+            low_end_spread_db: self.low_end_spread_db,
+            low_end_share_bass: &self.not_measured,
+        }
+    }
+}
+
+/// The report and its curves.
+pub fn report(tape: &MeasuredTape, findings: Vec<Finding>) -> (Report, Curves) {
+    let report = Report {
+        schema: Schema {
+            name: REPORT_SCHEMA_NAME.to_owned(),
+            version: REPORT_SCHEMA_VERSION,
+            revision: REPORT_SCHEMA_REVISION,
+        },
+        program: methods::program(),
+        assumed: assumptions(),
+        methods: methods::methods(),
+        tape: tape.facts.clone(),
+        health: health_facts(&tape.health),
+        passages: tape.passages.iter().map(passage_facts).collect(),
+        time_use: TimeUse::of(&tape.passages),
+        takes: tape.takes.iter().map(|take| take_facts(take, &tape.loudness)).collect(),
+        tuning: no_tuning(),
+        balance: balance_facts(&tape.balance, &tape.target),
+        amp_advice: Vec::new(),
+        exposure: None,
+        findings: findings.into_iter().map(Into::into).collect(),
+    };
+    (report, curves(tape))
+}
+
+fn assumptions() -> Vec<String> {
+    vec![
+        "No band sheet: charts have no titles, and who plays what is not known.".to_owned(),
+        "No microphone correction: balance is as the recorder heard it.".to_owned(),
+        "No calibration: levels are against the recorder's full scale.".to_owned(),
+    ]
+}
+
+fn tape_facts(info: &TapeInfo, source: &TapeSource, summary: &TapeSummary) -> TapeFacts {
+    let name = |p: &std::path::PathBuf| p.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    let mut warnings = info.warnings.clone();
+    warnings.extend(summary.warnings.iter().cloned());
+    TapeFacts {
+        file_name: info.file_name.clone(),
+        pieces: if source.pieces.len() > 1 { source.pieces.iter().map(name).collect() } else { Vec::new() },
+        content_hash: info.content_hash.clone(),
+        duration_s: summary.duration_s,
+        sample_rate_hz: info.sample_rate_hz,
+        channels: info.channels,
+        codec: info.codec.clone(),
+        recorded_at: info.recorded_at.clone(),
+        recorded_at_source: info.recorded_at_source.map(|s| date_source_word(s).to_owned()),
+        gaps: summary.gaps.iter().map(|g| Span { start_s: g.start_s, end_s: g.end_s }).collect(),
+        marks: info.marks.iter().map(|m| MarkFacts { at_s: m.at_s, label: m.label.clone() }).collect(),
+        warnings,
+    }
+}
+
+fn date_source_word(source: DateSource) -> &'static str {
+    match source {
+        DateSource::Bext => "bext",
+        DateSource::Tags => "tags",
+        DateSource::Name => "name",
+        DateSource::FileTime => "file_time",
+    }
+}
+
+fn health_facts(health: &Health) -> HealthFacts {
+    let verdict = |trust: &Trust| Verdict { ok: trust.ok, reason: trust.reason.clone() };
+    HealthFacts {
+        gain_riding: health.gain_riding.clone(),
+        clipped_percent: health.clipped_percent.clone(),
+        low_cut_hz: health.low_cut_hz.clone(),
+        high_cut_hz: health.high_cut_hz.clone(),
+        hum_hz: health.hum_hz.clone(),
+        noise_floor_dbfs: health.noise_floor_dbfs.clone(),
+        dc_offset: health.dc_offset.clone(),
+        dead_channels: health.dead_channels.clone(),
+        trusted_for: TrustedFor {
+            balance: verdict(&health.balance),
+            low_end: verdict(&health.low_end),
+            loudness_over_time: verdict(&health.loudness_over_time),
+            tuning: verdict(&health.tuning),
+            time: verdict(&health.time),
+        },
+    }
+}
+
+fn passage_facts(passage: &Passage) -> PassageFacts {
+    PassageFacts {
+        kind: passage.kind,
+        start_s: passage.start_s,
+        end_s: passage.end_s,
+        confidence: passage.confidence,
+        strings: Vec::new(),
+    }
+}
+
+fn take_facts(take: &TakeInput, loudness: &LoudnessReading) -> TakeFacts {
+    TakeFacts {
+        start_s: take.start_s,
+        end_s: take.end_s,
+        title: String::new(),
+        parts: Vec::new(),
+        loudness: LoudnessFacts {
+            integrated_lufs: take.integrated_lufs.clone(),
+            range_lu: loudness.range_lu(take.start_s, take.end_s),
+            true_peak_dbtp: take.true_peak_dbtp.clone(),
+        },
+        tempo: no_tempo(),
+        feel: no_feel(),
+        tuning: TakeTuning { bass: no_player(), guitar: no_player(), piano: no_player(), horns: no_player() },
+    }
+}
+
+fn absent() -> Measured {
+    Measured::absent(NOT_MEASURED)
+}
+
+fn no_tempo() -> TempoFacts {
+    TempoFacts {
+        bpm: absent(),
+        drift_percent: absent(),
+        steadiness_percent: absent(),
+        beat_times_s: Vec::new(),
+        beat_in_bar: Vec::new(),
+    }
+}
+
+fn no_feel() -> FeelFacts {
+    FeelFacts {
+        swing_ratio: absent(),
+        hat_on_2_and_4_percent: absent(),
+        backbeat_heavy: Measured::absent(NOT_MEASURED),
+        kick_re_ride_db: absent(),
+        bass_to_drums_ms: absent(),
+        comping_onsets_per_bar: absent(),
+    }
+}
+
+fn no_player() -> PlayerTuning {
+    PlayerTuning { offset_from_a440_cents: absent(), offset_from_band_cents: absent() }
+}
+
+fn no_tuning() -> TuningFacts {
+    let none = || InstrumentTuning {
+        offset_from_a440_cents: absent(),
+        offset_from_band_cents: absent(),
+        drift_cents_per_min: absent(),
+        at_start_cents: absent(),
+        at_end_cents: absent(),
+        retuned_at_s: Vec::new(),
+    };
+    TuningFacts {
+        concert_pitch_hz: absent(),
+        instruments: InstrumentTunings { bass: none(), guitar: none(), piano: none() },
+    }
+}
+
+fn balance_facts(balance: &Balance, target: &Target) -> BalanceFacts {
+    let band = |b: &crate::measure::balance::BandLevel| ThirdOctave {
+        mid_hz: b.mid_hz,
+        level_db: b.level_db,
+        target_low_db: b.target_low_db,
+        target_db: b.target_db,
+        target_high_db: b.target_high_db,
+    };
+    BalanceFacts {
+        third_octave: balance.third_octave.iter().map(band).collect(),
+        tilt_db_per_octave: balance.tilt_db_per_octave.clone(),
+        low_end_excess_db: balance.low_end_excess_db.clone(),
+        low_end_share: LowEndShare { bass: absent(), kick: absent(), other: absent() },
+        standing_out: Vec::new(),
+        target: TargetFacts { name: target.name.clone(), source: target.source.clone() },
+    }
+}
+
+fn curves(tape: &MeasuredTape) -> Curves {
+    let loudness = tape.loudness.curves();
+    let hops = (tape.facts.duration_s / CURVE_HOP_S).ceil() as usize;
+    let fitted = |mut curve: Vec<Option<f64>>| {
+        curve.resize(hops, None);
+        curve
+    };
+    let nothing = || vec![None; hops];
+    Curves {
+        hop_s: CURVE_HOP_S,
+        short_term_lufs: fitted(loudness.short_term_lufs),
+        momentary_max_lufs: fitted(loudness.momentary_max_lufs),
+        low_end_excess_db: fitted(tape.low_end_curve_db.clone()),
+        layers_lufs: LayerCurves { bass: nothing(), drums: nothing(), comping: nothing(), horns: nothing() },
+        tempo_bpm: nothing(),
+        bass_cents: nothing(),
+        guitar_cents: nothing(),
+    }
+}

@@ -1,0 +1,48 @@
+//! What keeps a whole run from being done.
+
+use std::path::PathBuf;
+
+use crate::report::ReportError;
+
+/// Nothing could be done.
+#[derive(Debug, thiserror::Error)]
+pub enum PipelineError {
+    /// No file under the given paths is a tape.
+    #[error("no tape found under {}", .paths.iter().map(|p| p.display().to_string()).collect::<Vec<_>>().join(", "))]
+    NoTapes {
+        /// What was searched.
+        paths: Vec<PathBuf>,
+    },
+    /// The folder whose season is to be drawn is not there.
+    #[error("{}: no such folder", path.display())]
+    NoReports {
+        /// The folder.
+        path: PathBuf,
+    },
+    /// The out folder, or a file in it.
+    #[error(transparent)]
+    Report(#[from] ReportError),
+    /// A picture could not be made.
+    #[error(transparent)]
+    Chart(#[from] crate::chart::ChartError),
+    /// A demo tape could not be made.
+    #[error("{}: cannot be made: {cause}", path.display())]
+    Demo {
+        /// The tape.
+        path: PathBuf,
+        /// Why.
+        cause: String,
+    },
+}
+
+impl PipelineError {
+    /// What the reader can do about it, if anything is known.
+    pub fn hint(&self) -> Option<&'static str> {
+        match self {
+            Self::NoTapes { .. } => Some("give a folder with recordings, or the files themselves"),
+            Self::NoReports { .. } => Some("give --out the folder that holds the report folders"),
+            Self::Report(error) => error.hint(),
+            Self::Chart(_) | Self::Demo { .. } => None,
+        }
+    }
+}

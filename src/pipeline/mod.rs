@@ -1,0 +1,198 @@
+//! The order of work for a folder of tapes; the only place that knows every room.
+//!
+//! Conventions: no arithmetic here; rooms are called in the order of the data flow. One bad tape never stops the folder.
+
+mod compose;
+mod demo_tapes;
+mod error;
+mod methods;
+mod plan;
+mod season;
+mod stream;
+mod tape_job;
+
+use std::path::{Path, PathBuf};
+use std::sync::Mutex;
+use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
+
+use crate::report::OutFolder;
+
+pub use demo_tapes::make_demo_tapes;
+pub use error::PipelineError;
+pub use season::{SeasonOutcome, redraw_season, schemas};
+
+/// What a review is asked to do.
+#[derive(Clone, Debug)]
+pub struct ReviewOptions {
+    /// Folder for the report folders.
+    pub out: PathBuf,
+    /// Tapes measured at the same time, 1 or more; changes nothing in the results.
+    pub jobs: usize,
+    /// Measure again even what is unchanged.
+    pub again: bool,
+}
+
+/// A tape that is about to be measured.
+#[derive(Clone, Debug)]
+pub struct PlannedTape {
+    /// Its file name.
+    pub name: String,
+}
+
+/// What is said of a reviewed tape in one line.
+#[derive(Clone, Debug)]
+pub struct TapeLine {
+    /// Length of the tape.
+    pub duration_s: f64,
+    /// Number of takes.
+    pub takes: usize,
+    /// Share of the tape that is takes.
+    pub playing_percent: Option<f64>,
+    /// Integrated loudness of the whole tape's takes together, the loudest take when there are several.
+    pub integrated_lufs: Option<f64>,
+    /// Low end over the takes against the target.
+    pub low_end_excess_db: Option<f64>,
+    /// The printed page.
+    pub page: PathBuf,
+}
+
+/// How it went for one tape.
+#[derive(Clone, Debug)]
+pub enum TapeOutcome {
+    /// Measured and written.
+    Reviewed(TapeLine),
+    /// The report of an earlier run still holds.
+    Unchanged {
+        /// Where that report is.
+        folder: PathBuf,
+    },
+    /// Not measured.
+    Failed {
+        /// What went wrong, file first.
+        message: String,
+        /// What to do about it.
+        hint: Option<String>,
+    },
+    /// Somebody asked to stop before this tape was done.
+    Stopped,
+}
+
+/// How it went for the folder.
+#[derive(Clone, Debug, Default)]
+pub struct ReviewOutcome {
+    /// Tapes measured.
+    pub reviewed: usize,
+    /// Tapes whose reports still hold.
+    pub unchanged: usize,
+    /// Tapes that could not be measured.
+    pub failed: usize,
+    /// Stopped on request.
+    pub interrupted: bool,
+    /// What else the user should know, a line each.
+    pub warnings: Vec<String>,
+    /// The picture of the season, when it was drawn.
+    pub season_picture: Option<PathBuf>,
+}
+
+/// Watches a review; calls come from several threads.
+pub trait Observer: Sync {
+    /// The tapes are known and about to be looked into.
+    fn planned(&self, tapes: &[PlannedTape]);
+    /// Work on a tape begins.
+    fn started(&self, tape: usize);
+    /// A tape is decoded up to this share, 0..=1.
+    fn progressed(&self, tape: usize, share: f64);
+    /// A tape is done, one way or the other.
+    fn finished(&self, tape: usize, outcome: &TapeOutcome);
+}
+
+/// Measures every tape under `paths`, writes a report folder for each, and brings the season up to date.
+///
+/// # Errors
+/// Only what keeps everything from being done: no tape found, or an out folder that cannot be written to. What happens to a
+/// single tape is told to the observer and counted.
+pub fn review(
+    paths: &[PathBuf],
+    options: &ReviewOptions,
+    observer: &dyn Observer,
+    stop: &AtomicBool,
+) -> Result<ReviewOutcome, PipelineError> {
+    let found = plan::find_tapes(paths)?;
+    let out = OutFolder::open(&options.out)?;
+    observer.planned(&found.iter().map(|f| PlannedTape { name: f.name.clone() }).collect::<Vec<_>>());
+    let looked_into = in_parallel(&found, options.jobs, |_, tape| plan::look_into(tape, stop));
+    let targets = plan::folders(&out, &looked_into)?;
+    let work: Vec<_> = looked_into.into_iter().zip(targets).collect();
+    let outcomes = in_parallel(&work, options.jobs, |index, (tape, target)| {
+        observer.started(index);
+        let outcome = tape_job::run(tape, target.as_deref(), &out, options, stop, &|share| observer.progressed(index, share));
+        observer.finished(index, &outcome);
+        outcome
+    });
+    let mut total = counted(&outcomes);
+    total.interrupted = stop.load(Ordering::Relaxed);
+    finish_season(&mut total, out.path())?;
+    Ok(total)
+}
+
+fn counted(outcomes: &[TapeOutcome]) -> ReviewOutcome {
+    let mut total = ReviewOutcome::default();
+    for outcome in outcomes {
+        match outcome {
+            TapeOutcome::Reviewed(_) => total.reviewed += 1,
+            TapeOutcome::Unchanged { .. } => total.unchanged += 1,
+            TapeOutcome::Failed { .. } => total.failed += 1,
+            TapeOutcome::Stopped => {}
+        }
+    }
+    total
+}
+
+fn finish_season(total: &mut ReviewOutcome, out: &Path) -> Result<(), PipelineError> {
+    if total.interrupted || total.reviewed + total.unchanged == 0 {
+        return Ok(());
+    }
+    let season = season::write_season(out)?;
+    total.warnings.extend(season.warnings);
+    total.season_picture = Some(season.picture);
+    Ok(())
+}
+
+/// Calls `work` for every item on up to `jobs` threads; the results stand in the order of the items.
+fn in_parallel<T: Sync, R: Send>(items: &[T], jobs: usize, work: impl Fn(usize, &T) -> R + Sync) -> Vec<R> {
+    let next = AtomicUsize::new(0);
+    let done: Mutex<Vec<(usize, R)>> = Mutex::new(Vec::with_capacity(items.len()));
+    std::thread::scope(|threads| {
+        for _ in 0..jobs.clamp(1, items.len().max(1)) {
+            threads.spawn(|| {
+                while let Some((index, item)) = {
+                    let index = next.fetch_add(1, Ordering::Relaxed);
+                    items.get(index).map(|item| (index, item))
+                } {
+                    let result = work(index, item);
+                    done.lock().unwrap_or_else(std::sync::PoisonError::into_inner).push((index, result));
+                }
+            });
+        }
+    });
+    let mut done = done.into_inner().unwrap_or_else(std::sync::PoisonError::into_inner);
+    done.sort_by_key(|(index, _)| *index);
+    done.into_iter().map(|(_, result)| result).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn results_stand_in_the_order_of_the_items_on_any_number_of_threads() {
+        let items: Vec<u64> = (0..50).collect();
+        for jobs in [1, 3, 64] {
+            let squares = in_parallel(&items, jobs, |_, x| {
+                std::thread::sleep(std::time::Duration::from_micros(50 - x));
+                x * x
+            });
+            assert_eq!(squares, items.iter().map(|x| x * x).collect::<Vec<_>>());
+        }
+    }
+}

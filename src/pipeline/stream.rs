@@ -1,0 +1,118 @@
+//! One tape through all meters: decoded once, in blocks, on two threads of meters beside the decoding thread.
+//!
+//! Conventions: every meter sees every block in order, so no result depends on how the threads are scheduled.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::thread::{ScopedJoinHandle, scope};
+
+use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
+use crate::dsp::{Block, Meter};
+use crate::health::{HealthMeter, HealthReading};
+use crate::measure::balance::{BalanceMeter, BalanceReading};
+use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
+use crate::passages::{PassageMeter, PassageReading};
+use crate::tape::{Tape, TapeError, TapeSummary};
+
+/// Blocks that may wait for a slow meter; bounds the memory, a quarter of a second each.
+const QUEUE_BLOCKS: usize = 6;
+
+/// What all meters have to say about one tape.
+pub struct Readings {
+    /// The recording chain.
+    pub health: HealthReading,
+    /// Features for the passages.
+    pub passages: PassageReading,
+    /// Loudness.
+    pub loudness: LoudnessReading,
+    /// Third-octave bands.
+    pub balance: BalanceReading,
+}
+
+/// Why a tape gave no readings.
+#[derive(Debug)]
+pub enum StreamError {
+    /// Somebody asked to stop.
+    Stopped,
+    /// The tape could not be read.
+    Tape(TapeError),
+    /// A meter broke down: our own mistake, contained to this tape.
+    Meter,
+}
+
+/// Streams the tape through all meters. `progress` gets the seconds decoded so far.
+pub fn measure(
+    tape: &mut Tape,
+    stop: &AtomicBool,
+    progress: &mut dyn FnMut(f64),
+) -> Result<(Readings, TapeSummary), StreamError> {
+    let info = tape.info();
+    let (rate, channels) = (info.sample_rate_hz, info.channels);
+    scope(|threads| {
+        let (to_native, native_blocks) = sync_channel(QUEUE_BLOCKS);
+        let (to_spectral, spectral_blocks) = sync_channel(QUEUE_BLOCKS);
+        let native = threads.spawn(move || {
+            run((LoudnessMeter::new(rate, channels), HealthMeter::new(rate, channels)), &native_blocks)
+        });
+        let spectral = threads.spawn(move || run((PassageMeter::new(), BalanceMeter::new()), &spectral_blocks));
+        let decoded = decode(tape, stop, progress, &[to_native, to_spectral]);
+        let native = joined(native);
+        let spectral = joined(spectral);
+        decoded?;
+        let (loudness, health) = native?;
+        let (passages, balance) = spectral?;
+        Ok((Readings { health, passages, loudness, balance }, tape.summary()))
+    })
+}
+
+/// Two meters that share a thread.
+fn run<A: Meter, B: Meter>((mut a, mut b): (A, B), blocks: &Receiver<Arc<Block>>) -> (A::Reading, B::Reading) {
+    while let Ok(block) = blocks.recv() {
+        a.push(&block);
+        b.push(&block);
+    }
+    (a.finish(), b.finish())
+}
+
+fn joined<T>(thread: ScopedJoinHandle<'_, T>) -> Result<T, StreamError> {
+    thread.join().map_err(|_| StreamError::Meter)
+}
+
+/// Decodes to the end, adds the shared spectra and hands every block to every thread of meters.
+fn decode(
+    tape: &mut Tape,
+    stop: &AtomicBool,
+    progress: &mut dyn FnMut(f64),
+    meters: &[SyncSender<Arc<Block>>],
+) -> Result<(), StreamError> {
+    let mut short = SpectrumStream::new(SHORT_FRAMING);
+    let mut long = SpectrumStream::new(LONG_FRAMING);
+    let mut next_frame = 0;
+    let mut next_mono = 0;
+    let rate = tape.info().sample_rate_hz;
+    while let Some(mut block) = tape.next_block().map_err(StreamError::Tape)? {
+        if stop.load(Ordering::Relaxed) {
+            return Err(StreamError::Stopped);
+        }
+        short.push(&block.mono, &mut block.short_spectra);
+        long.push(&block.mono, &mut block.long_spectra);
+        next_frame = block.start_frame + block.channels.first().map_or(0, Vec::len) as u64;
+        next_mono = block.mono_start_frame + block.mono.len() as u64;
+        send(block, meters)?;
+        progress(next_frame as f64 / f64::from(rate));
+    }
+    let mut last = Block { start_frame: next_frame, sample_rate_hz: rate, mono_start_frame: next_mono, ..Block::default() };
+    short.finish(&mut last.short_spectra);
+    long.finish(&mut last.long_spectra);
+    send(last, meters)
+}
+
+fn send(block: Block, meters: &[SyncSender<Arc<Block>>]) -> Result<(), StreamError> {
+    let block = Arc::new(block);
+    for meter in meters {
+        // A closed channel means that the thread of meters broke down.
+        meter.send(Arc::clone(&block)).map_err(|_| StreamError::Meter)?;
+    }
+    Ok(())
+}

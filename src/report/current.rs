@@ -1,0 +1,42 @@
+//! Is a report folder still what a new review would write? Then the tape need not be measured again.
+
+use std::path::Path;
+
+use super::read::read_report;
+use super::types::{Method, Program, REPORT_SCHEMA_REVISION, Report};
+use super::write::CURVES_FILE;
+
+/// What a new review of the tape would carry.
+#[derive(Clone, Copy, Debug)]
+pub struct Expected<'a> {
+    /// Content hash of the tape.
+    pub content_hash: &'a str,
+    /// Method id of every family, in any order.
+    pub methods: &'a [Method],
+    /// The program.
+    pub program: &'a Program,
+    /// File names of the pictures.
+    pub pictures: &'a [&'a str],
+}
+
+/// True when `dir` holds a readable report of the same tape bytes, by the same methods and program and schema, with its
+/// curves and every expected picture (not empty).
+pub fn is_current(dir: &Path, expected: &Expected) -> bool {
+    let there = |name: &str| dir.join(name).metadata().is_ok_and(|m| m.is_file() && m.len() > 0);
+    there(CURVES_FILE)
+        && expected.pictures.iter().all(|name| there(name))
+        && read_report(dir).is_ok_and(|report| same_making(&report, expected))
+}
+
+/// The same tape, measured in the same way?
+pub fn same_making(report: &Report, expected: &Expected) -> bool {
+    let sorted = |methods: &[Method]| {
+        let mut list: Vec<(String, String)> = methods.iter().map(|m| (m.family.clone(), m.id.clone())).collect();
+        list.sort();
+        list
+    };
+    report.tape.content_hash == expected.content_hash
+        && report.program == *expected.program
+        && report.schema.revision == REPORT_SCHEMA_REVISION
+        && sorted(&report.methods) == sorted(expected.methods)
+}

@@ -1,0 +1,188 @@
+//! Reports become the season: pure, the same for any order of the reports.
+//!
+//! Conventions: one entry a local date. Of folders that hold the same tape bytes the first by name counts. Values that
+//! depend on the recorder come from the recorder that heard the most playing that day; the others count for times.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::combine::{Weighted, combine};
+use super::habits::habits;
+use super::measures::{Hears, Measure, measures, take_seconds};
+use super::trends::trends;
+use super::types::{
+    LeftOut, Recorder, Rehearsal, SEASON_SCHEMA_NAME, SEASON_SCHEMA_REVISION, SEASON_SCHEMA_VERSION, Season, TapeRef,
+};
+use crate::report::folder::date_of;
+use crate::report::{Report, Schema};
+use crate::stats::{Measured, median};
+
+/// A report folder and what was read from it.
+#[derive(Clone, Debug)]
+pub struct Entry {
+    /// Name of the folder.
+    pub folder: String,
+    /// The report, or the code of why it could not be read.
+    pub report: Result<Report, String>,
+}
+
+/// The season of `entries`.
+pub fn build_season(entries: &[Entry]) -> Season {
+    let mut sorted: Vec<&Entry> = entries.iter().collect();
+    sorted.sort_by(|a, b| a.folder.cmp(&b.folder));
+    sorted.dedup_by(|a, b| a.folder == b.folder);
+    let mut left_out = Vec::new();
+    let mut days: BTreeMap<String, Vec<Tape>> = BTreeMap::new();
+    let mut seen: BTreeMap<&str, &str> = BTreeMap::new();
+    for entry in sorted {
+        match admit(entry, &mut seen) {
+            Ok((date, tape)) => days.entry(date).or_default().push(tape),
+            Err(why) => left_out.push(why),
+        }
+    }
+    let all: Vec<(String, Vec<Tape>)> = days.into_iter().map(|(date, tapes)| (date, in_time_order(tapes))).collect();
+    let rehearsals: Vec<Rehearsal> = with_known_measures(all.iter().map(|(d, t)| rehearsal(d, t)).collect());
+    let trends = trends(&rehearsals);
+    let seen_in: Vec<(&str, Vec<(&str, &Report)>)> =
+        all.iter().map(|(d, t)| (d.as_str(), t.iter().map(|t| (t.folder, t.report)).collect())).collect();
+    let schema = Schema {
+        name: SEASON_SCHEMA_NAME.to_owned(),
+        version: SEASON_SCHEMA_VERSION,
+        revision: SEASON_SCHEMA_REVISION,
+    };
+    Season { schema, rehearsals, trends, habits: habits(&seen_in), festival: None, left_out }
+}
+
+/// A report that takes part.
+#[derive(Clone, Copy)]
+struct Tape<'a> {
+    folder: &'a str,
+    report: &'a Report,
+}
+
+/// A dated report that is here for the first time, or why the folder takes no part.
+fn admit<'a>(entry: &'a Entry, seen: &mut BTreeMap<&'a str, &'a str>) -> Result<(String, Tape<'a>), LeftOut> {
+    let out = |file_name: Option<&str>, reason: &str, same_as: Option<&str>| LeftOut {
+        folder: entry.folder.clone(),
+        file_name: file_name.map(str::to_owned),
+        reason: reason.to_owned(),
+        same_as: same_as.map(str::to_owned),
+    };
+    let report = entry.report.as_ref().map_err(|code| out(None, code, None))?;
+    let name = Some(report.tape.file_name.as_str());
+    let date = date_of(report.tape.recorded_at.as_deref()).ok_or_else(|| out(name, "no_date", None))?;
+    if let Some(first) = seen.get(report.tape.content_hash.as_str()) {
+        return Err(out(name, "same_bytes", Some(first)));
+    }
+    seen.insert(&report.tape.content_hash, &entry.folder);
+    Ok((date.to_string(), Tape { folder: &entry.folder, report }))
+}
+
+fn in_time_order(mut tapes: Vec<Tape>) -> Vec<Tape> {
+    tapes.sort_by(|a, b| (&a.report.tape.recorded_at, a.folder).cmp(&(&b.report.tape.recorded_at, b.folder)));
+    tapes
+}
+
+/// Measures that no rehearsal has a value of are taken out.
+fn with_known_measures(mut rehearsals: Vec<Rehearsal>) -> Vec<Rehearsal> {
+    let known: BTreeSet<String> = rehearsals
+        .iter()
+        .flat_map(|r| r.values.iter().filter(|(_, m)| m.value.is_some()).map(|(id, _)| id.clone()))
+        .collect();
+    for r in &mut rehearsals {
+        r.values.retain(|id, _| known.contains(id));
+    }
+    rehearsals
+}
+
+fn rehearsal(date: &str, tapes: &[Tape]) -> Rehearsal {
+    let main = main_recorder(tapes);
+    let heard_by_main: Vec<Tape> = tapes.iter().copied().filter(|t| recorder_key(t.report) == main).collect();
+    let mut values = BTreeMap::new();
+    let mut methods = BTreeMap::new();
+    for m in measures() {
+        let of = if m.hears == Hears::Recorder { &heard_by_main[..] } else { tapes };
+        let (value, method) = day_value(&m, of);
+        if value.value.is_some() {
+            methods.insert(m.id.to_owned(), method);
+        }
+        values.insert(m.id.to_owned(), value);
+    }
+    let tape_ref = |t: &Tape| TapeRef {
+        folder: t.folder.to_owned(),
+        file_name: t.report.tape.file_name.clone(),
+        content_hash: t.report.tape.content_hash.clone(),
+        recorded_at_source: t.report.tape.recorded_at_source.clone(),
+    };
+    Rehearsal {
+        date: date.to_owned(),
+        tapes: tapes.iter().map(tape_ref).collect(),
+        values,
+        methods,
+        recorder: recorder(&main, &heard_by_main),
+        warnings: day_warnings(tapes, heard_by_main.len()),
+    }
+}
+
+/// One value of the day, and the methods behind it. Tapes measured by different methods are not mixed.
+fn day_value(m: &Measure, tapes: &[Tape]) -> (Measured, String) {
+    let readings: Vec<(String, Vec<Weighted>)> =
+        tapes.iter().map(|t| (method_key(t.report, m.families), (m.read)(t.report))).collect();
+    let with_value = |r: &&(String, Vec<Weighted>)| r.1.iter().any(|w| w.measured.value.is_some());
+    let keys: BTreeSet<&String> = readings.iter().filter(with_value).map(|(key, _)| key).collect();
+    if keys.len() > 1 {
+        return (Measured::absent("mixed_methods"), String::new());
+    }
+    let key = keys.first().map(|k| (*k).clone()).unwrap_or_default();
+    let all: Vec<Weighted> = readings.into_iter().flat_map(|(_, r)| r).collect();
+    (combine(&all, m.rule, "no_takes"), key)
+}
+
+/// `family=id` of each family, in the order of the row.
+fn method_key(report: &Report, families: &[&str]) -> String {
+    let id = |family: &str| report.methods.iter().find(|m| m.family == family).map_or("unknown", |m| m.id.as_str());
+    families.iter().map(|f| format!("{f}={}", id(f))).collect::<Vec<_>>().join(" ")
+}
+
+type RecorderKey = (u32, u16, String);
+
+fn recorder_key(report: &Report) -> RecorderKey {
+    (report.tape.sample_rate_hz, report.tape.channels, report.tape.codec.clone())
+}
+
+/// The recorder that heard the most playing; of two that heard as much, the first by rate, channels and codec.
+fn main_recorder(tapes: &[Tape]) -> RecorderKey {
+    let mut heard: BTreeMap<RecorderKey, f64> = BTreeMap::new();
+    for t in tapes {
+        *heard.entry(recorder_key(t.report)).or_default() += take_seconds(t.report);
+    }
+    let mut best: Option<(RecorderKey, f64)> = None;
+    for (key, seconds) in heard {
+        if best.as_ref().is_none_or(|(_, most)| seconds > *most) {
+            best = Some((key, seconds));
+        }
+    }
+    best.map(|(key, _)| key).unwrap_or_default()
+}
+
+fn recorder(key: &RecorderKey, tapes: &[Tape]) -> Recorder {
+    let cuts: Vec<f64> = tapes.iter().filter_map(|t| t.report.health.low_cut_hz.value).collect();
+    Recorder { sample_rate_hz: key.0, channels: key.1, codec: key.2.clone(), low_cut_hz: median(&cuts) }
+}
+
+fn day_warnings(tapes: &[Tape], heard_by_main: usize) -> Vec<String> {
+    let mut found = Vec::new();
+    if tapes.iter().any(|t| t.report.tape.recorded_at_source.as_deref() == Some("file_time")) {
+        found.push("date_uncertain");
+    }
+    if heard_by_main < tapes.len() {
+        found.push("levels_from_one_recorder_only");
+        found.push("recorders_may_overlap");
+    }
+    let names: BTreeSet<&str> = tapes.iter().map(|t| t.report.tape.file_name.as_str()).collect();
+    if names.len() < tapes.len() {
+        // Perhaps a new version of the same recording; then the folder of the old one should go.
+        found.push("two_tapes_of_one_name");
+    }
+    found.sort_unstable();
+    found.into_iter().map(str::to_owned).collect()
+}

@@ -1,0 +1,222 @@
+//! The real binary on real folders: exit codes, messages, files made, and the second run.
+
+use std::path::{Path, PathBuf};
+use std::process::Output;
+
+use assert_cmd::Command;
+use ledgerline::demo::{self, scenario::*};
+use ledgerline::report::{Report, read_report};
+use ledgerline::tape::write_wav::{WavFile, WavSample, WavSpec};
+
+fn ledgerline(arguments: &[&str], paths: &[&Path]) -> Output {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_ledgerline"));
+    command.args(arguments).args(paths).output().unwrap()
+}
+
+fn stderr(output: &Output) -> String {
+    String::from_utf8_lossy(&output.stderr).into_owned()
+}
+
+fn write_wav(path: &Path, rate: u32, sample: WavSample, channels: &[Vec<f32>]) {
+    let spec = WavSpec { channels: channels.len() as u16, sample_rate_hz: rate, sample, date: None, marks: Vec::new() };
+    let mut file = WavFile::create(path, spec).unwrap();
+    let planes: Vec<&[f32]> = channels.iter().map(Vec::as_slice).collect();
+    file.write(&planes).unwrap();
+    file.finish().unwrap();
+}
+
+/// A short rehearsal: talk, one short take, talk.
+fn short_rehearsal(rate: u32) -> Vec<Vec<f32>> {
+    let mut scenario = Scenario::school_band("short", 7);
+    scenario.sample_rate_hz = rate;
+    scenario.items = vec![
+        Item::Talk { length_s: 8.0 },
+        Item::Take(Take { parts: vec![Part::new("head", HornLine::Melody)], ..Take::default() }),
+        Item::Talk { length_s: 6.0 },
+    ];
+    demo::render(&scenario).channels
+}
+
+fn talk_only() -> Vec<Vec<f32>> {
+    let mut scenario = Scenario::school_band("talk", 8);
+    scenario.items = vec![Item::Talk { length_s: 20.0 }];
+    demo::render(&scenario).channels
+}
+
+fn reports(out: &Path) -> Vec<(String, Report)> {
+    let mut found: Vec<(String, Report)> = std::fs::read_dir(out)
+        .unwrap()
+        .map(|e| e.unwrap().path())
+        .filter(|p| p.join("report.json").exists())
+        .map(|p| (p.file_name().unwrap().to_string_lossy().into_owned(), read_report(&p).unwrap()))
+        .collect();
+    found.sort_by(|a, b| a.0.cmp(&b.0));
+    found
+}
+
+fn report_of<'a>(reports: &'a [(String, Report)], file_name: &str) -> &'a Report {
+    &reports.iter().find(|(_, r)| r.tape.file_name == file_name).unwrap_or_else(|| panic!("{file_name}: no report")).1
+}
+
+/// Broken files among good ones; the good ones' names.
+fn broken_among_good(dir: &Path) -> Vec<&'static str> {
+    let fixture = |name: &str| Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/tape").join(name);
+    let good = short_rehearsal(44_100);
+    write_wav(&dir.join("good.wav"), 44_100, WavSample::Pcm16, &good);
+    std::fs::write(dir.join("empty.wav"), b"").unwrap();
+    std::fs::write(dir.join("text.wav"), "set list: warm-up, blues, ballad\n".repeat(40)).unwrap();
+    let m4a = std::fs::read(fixture("aac.m4a")).unwrap();
+    std::fs::write(dir.join("truncated.m4a"), &m4a[..m4a.len() / 2]).unwrap();
+    let mut headless = std::fs::read(dir.join("good.wav")).unwrap();
+    headless[4..8].fill(0);
+    let data = headless.windows(4).position(|w| w == b"data").unwrap();
+    headless[data + 4..data + 8].fill(0);
+    std::fs::write(dir.join("zero-size-header.wav"), headless).unwrap();
+    write_wav(&dir.join("silence.wav"), 48_000, WavSample::Pcm16, &vec![vec![0.0; 48_000 * 5]; 2]);
+    let blink: Vec<Vec<f32>> = good.iter().map(|c| c[44_100 * 12..44_100 * 12 + 8820].to_vec()).collect();
+    write_wav(&dir.join("blink.wav"), 44_100, WavSample::Pcm16, &blink);
+    write_wav(&dir.join("speech.wav"), 44_100, WavSample::Pcm16, &talk_only());
+    write_wav(&dir.join("narrow.wav"), 8000, WavSample::Pcm16, &short_rehearsal(8000)[..1]);
+    let wide: Vec<f32> = (0..192_000 * 3).map(|i| (i as f32 * 0.02).sin() * 0.2).collect();
+    write_wav(&dir.join("wide.wav"), 192_000, WavSample::Pcm24, &[wide.clone(), wide]);
+    write_wav(&dir.join("six.wav"), 44_100, WavSample::Pcm16, &vec![good[0].clone(); 6]);
+    let spec = hound::WavSpec { channels: 1, sample_rate: 48_000, bits_per_sample: 32, sample_format: hound::SampleFormat::Float };
+    let mut nan = hound::WavWriter::create(dir.join("nan.wav"), spec).unwrap();
+    for i in 0..48_000 * 4 {
+        nan.write_sample(if i % 1000 == 0 { f32::NAN } else { (i as f32 * 0.05).sin() * 0.3 }).unwrap();
+    }
+    nan.finalize().unwrap();
+    std::fs::create_dir(dir.join("folder.wav")).unwrap();
+    std::fs::write(dir.join("folder.wav/notes.txt"), "not a tape").unwrap();
+    #[cfg(unix)]
+    std::os::unix::fs::symlink(dir.join("nowhere"), dir.join("unreadable.wav")).unwrap();
+    vec![
+        "blink.wav", "good.wav", "nan.wav", "narrow.wav", "silence.wav", "six.wav", "speech.wav", "wide.wav",
+        "zero-size-header.wav",
+    ]
+}
+
+#[test]
+fn broken_files_among_good_ones_get_a_clear_line_each_and_the_good_ones_a_report() {
+    let tapes = tempfile::tempdir().unwrap();
+    let out = tempfile::tempdir().unwrap();
+    let good = broken_among_good(tapes.path());
+    let output = ledgerline(&["review", "--out", out.path().to_str().unwrap()], &[tapes.path()]);
+    let said = stderr(&output);
+    assert_eq!(output.status.code(), Some(1), "{said}");
+    assert!(output.stdout.is_empty());
+    assert!(!said.contains("panicked"), "{said}");
+    let mut broken = vec!["empty.wav", "text.wav", "truncated.m4a"];
+    if cfg!(unix) {
+        broken.push("unreadable.wav");
+    }
+    for name in &broken {
+        assert!(said.lines().any(|l| l.contains(&format!("{name}:"))), "no line for {name} in\n{said}");
+    }
+    assert!(said.contains(&format!("{} not measured", broken.len())), "{said}");
+    let reports = reports(out.path());
+    let mut named: Vec<&str> = reports.iter().map(|(_, r)| r.tape.file_name.as_str()).collect();
+    named.sort_unstable();
+    assert_eq!(named, good);
+    assert_absences(&reports);
+}
+
+/// What there is nothing to say about is null with a reason, and nothing is invented.
+fn assert_absences(reports: &[(String, Report)]) {
+    let silence = report_of(reports, "silence.wav");
+    assert!(silence.takes.is_empty());
+    assert_eq!(silence.balance.low_end_excess_db.value, None);
+    assert!(silence.balance.low_end_excess_db.reason.is_some());
+    assert!(silence.time_use.quiet_s > 4.9);
+    assert!(report_of(reports, "speech.wav").takes.is_empty());
+    assert!(report_of(reports, "nan.wav").tape.warnings.iter().any(|w| w.contains("not_finite")));
+    assert!(report_of(reports, "zero-size-header.wav").tape.duration_s > 20.0);
+    let good = report_of(reports, "good.wav");
+    assert_eq!(good.takes.len(), 1);
+    assert!(good.takes[0].loudness.integrated_lufs.value.is_some());
+    // Six equal channels: the low-frequency channel does not count, the surrounds count 1.41 (BS.1770-5 table 3).
+    let six = report_of(reports, "six.wav");
+    assert_eq!((six.tape.channels, six.takes.len()), (6, 1));
+}
+
+fn folder_bytes(dir: &Path) -> Vec<(PathBuf, Vec<u8>)> {
+    let mut files: Vec<(PathBuf, Vec<u8>)> = walkdir::WalkDir::new(dir)
+        .sort_by_file_name()
+        .into_iter()
+        .map(|e| e.unwrap().into_path())
+        .filter(|p| p.is_file())
+        .map(|p| (p.strip_prefix(dir).unwrap().to_owned(), std::fs::read(&p).unwrap()))
+        .collect();
+    files.sort();
+    files
+}
+
+#[test]
+fn a_second_run_skips_what_is_unchanged_and_any_number_of_jobs_gives_the_same_bytes() {
+    let tapes = tempfile::tempdir().unwrap();
+    let (one, two) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let music = short_rehearsal(44_100);
+    write_wav(&tapes.path().join("2026-02-03 a.wav"), 44_100, WavSample::Pcm16, &music);
+    write_wav(&tapes.path().join("2026-02-10 b.wav"), 44_100, WavSample::Pcm24, &music[..1]);
+    let run = |out: &Path, more: &[&str]| {
+        let arguments = [&["review", "--out", out.to_str().unwrap()], more].concat();
+        let output = ledgerline(&arguments, &[tapes.path()]);
+        assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+        stderr(&output)
+    };
+    run(one.path(), &["--jobs", "1"]);
+    run(two.path(), &["--jobs", "2"]);
+    let first = folder_bytes(one.path());
+    assert_eq!(first, folder_bytes(two.path()));
+    assert!(run(one.path(), &[]).contains("2 unchanged"));
+    assert_eq!(first, folder_bytes(one.path()));
+    assert!(run(one.path(), &["--again"]).contains("2 tapes reviewed"));
+    assert_eq!(first, folder_bytes(one.path()));
+    for name in ["page.png", "loudness.png", "balance.png", "report.json", "curves.json"] {
+        assert!(one.path().join("2026-02-03_2026-02-03-a").join(name).exists(), "{name}");
+    }
+    assert!(one.path().join("season.json").exists() && one.path().join("season.png").exists());
+}
+
+#[test]
+fn nothing_to_do_is_exit_code_two_with_a_hint() {
+    let empty = tempfile::tempdir().unwrap();
+    let out = tempfile::tempdir().unwrap();
+    let output = ledgerline(&["review", "--out", out.path().to_str().unwrap()], &[empty.path()]);
+    assert_eq!(output.status.code(), Some(2));
+    assert!(stderr(&output).contains("no tape found") && stderr(&output).contains("hint: "), "{}", stderr(&output));
+    let missing = ledgerline(&["season", "--out"], &[&empty.path().join("none")]);
+    assert_eq!(missing.status.code(), Some(2));
+}
+
+#[test]
+fn an_out_folder_that_cannot_be_written_to_is_exit_code_two_before_any_work() {
+    let tapes = tempfile::tempdir().unwrap();
+    write_wav(&tapes.path().join("a.wav"), 8000, WavSample::Pcm16, &[vec![0.1; 8000]]);
+    let file = tapes.path().join("taken");
+    std::fs::write(&file, "x").unwrap();
+    let output = ledgerline(&["review", "--out", file.to_str().unwrap()], &[tapes.path()]);
+    assert_eq!(output.status.code(), Some(2), "{}", stderr(&output));
+    assert_eq!(std::fs::read_to_string(&file).unwrap(), "x");
+}
+
+#[test]
+fn schemas_are_printed_and_hold_for_what_is_written() {
+    let tapes = tempfile::tempdir().unwrap();
+    let out = tempfile::tempdir().unwrap();
+    write_wav(&tapes.path().join("2026-03-01.wav"), 8000, WavSample::Pcm16, &short_rehearsal(8000));
+    let output = ledgerline(&["review", "--out", out.path().to_str().unwrap()], &[tapes.path()]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let folder = out.path().join("2026-03-01_2026-03-01");
+    let files = [("report", folder.join("report.json")), ("curves", folder.join("curves.json")), ("season", out.path().join("season.json"))];
+    for (name, path) in files {
+        let printed = ledgerline(&["schema", name], &[]);
+        assert_eq!(printed.status.code(), Some(0));
+        let schema: serde_json::Value = serde_json::from_slice(&printed.stdout).unwrap();
+        let file: serde_json::Value = serde_json::from_slice(&std::fs::read(path).unwrap()).unwrap();
+        if let Err(error) = jsonschema::validate(&schema, &file) {
+            panic!("{name}: {error}");
+        }
+    }
+    assert_eq!(ledgerline(&["schema", "nonsense"], &[]).status.code(), Some(2));
+}
