@@ -4,16 +4,13 @@
 
 pub mod bands;
 pub mod block;
-<<<<<<< HEAD
 pub mod decimate;
-pub mod logarithm;
-pub mod pulse;
-pub mod smooth;
-=======
 pub mod filters;
 pub mod jackknife;
+pub mod logarithm;
+pub mod pulse;
 pub mod resample;
->>>>>>> main
+pub mod smooth;
 pub mod spectrum;
 pub mod true_peak;
 pub mod weighting;

@@ -79,15 +79,20 @@ impl Strengths {
         (self.start_frame as f64 + frame) * HOP_S
     }
 
-    /// One curve: the weighted sum of the channels, smoothed over 20 ms, zero mean, unit standard deviation.
-    pub fn pulse_curve(&self, weights: &[f32; CHANNELS]) -> Vec<f32> {
+    /// The weighted sum of the channels, smoothed over 20 ms, not negative.
+    pub fn plain_curve(&self, weights: &[f32; CHANNELS]) -> Vec<f32> {
         let raw: Vec<f32> = self.rows.iter().map(|r| r.iter().zip(weights).map(|(x, w)| x * w).sum()).collect();
-        let mut curve: Vec<f32> = (0..raw.len())
+        (0..raw.len())
             .map(|t| {
                 let at = |d: isize| raw[t.saturating_add_signed(d).min(raw.len() - 1)];
                 (at(-2) + 2.0 * at(-1) + 3.0 * at(0) + 2.0 * at(1) + at(2)) / 9.0
             })
-            .collect();
+            .collect()
+    }
+
+    /// One curve: the weighted sum of the channels, smoothed over 20 ms, zero mean, unit standard deviation.
+    pub fn pulse_curve(&self, weights: &[f32; CHANNELS]) -> Vec<f32> {
+        let mut curve = self.plain_curve(weights);
         let n = curve.len().max(1) as f32;
         let mean = curve.iter().sum::<f32>() / n;
         let sd = (curve.iter().map(|x| (x - mean).powi(2)).sum::<f32>() / n).sqrt().max(1e-6);
