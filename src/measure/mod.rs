@@ -3,3 +3,4 @@
 pub mod balance;
 pub mod loudness;
 pub mod tuning;
+pub mod time;
