@@ -1,5 +1,6 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
+use super::compose_time::{feel_facts, tempo_curve, tempo_facts};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
 use super::methods;
 use super::stream::Readings;
@@ -7,12 +8,13 @@ use crate::findings::{Finding, FindingInputs, TakeInput};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
+use crate::measure::time::{TakeTime, TimeHints, measure_take};
 use crate::measure::tuning::{TapeTuning, measure_tuning};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
-    BalanceFacts, Curves, FeelFacts, HealthFacts, LayerCurves, LoudnessFacts, LowEndShare, MarkFacts, PassageFacts,
+    BalanceFacts, Curves, HealthFacts, LayerCurves, LoudnessFacts, LowEndShare, MarkFacts, PassageFacts,
     REPORT_SCHEMA_NAME, REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts,
-    TargetFacts, TempoFacts, ThirdOctave, TimeUse, TrustedFor, Verdict,
+    TargetFacts, ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
 use crate::stats::Measured;
 use crate::tape::{DateSource, TapeInfo, TapeSource, TapeSummary};
@@ -31,6 +33,7 @@ pub struct MeasuredTape {
     loudness: LoudnessReading,
     balance: Balance,
     tuning: TapeTuning,
+    time: Vec<TakeTime>,
     low_end_curve_db: Vec<Option<f64>>,
     low_end_spread_db: Option<f64>,
     target: Target,
@@ -39,7 +42,7 @@ pub struct MeasuredTape {
 
 /// Asks every reading for its results.
 pub fn measured(info: &TapeInfo, source: &TapeSource, (readings, summary): (Readings, TapeSummary)) -> MeasuredTape {
-    let Readings { health, passages, loudness, balance, tuning } = readings;
+    let Readings { health, passages, loudness, balance, tuning, time } = readings;
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
     let target = Target::published_average();
@@ -58,6 +61,10 @@ pub fn measured(info: &TapeInfo, source: &TapeSource, (readings, summary): (Read
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: balance.over(&spans, &target, limits),
         tuning: measure_tuning(&tuning, &passages),
+        time: spans
+            .iter()
+            .map(|&(start_s, end_s)| measure_take(&time, start_s, end_s, &TimeHints::default()))
+            .collect(),
         low_end_spread_db: target.low_end_spread_db(),
         health,
         passages,
@@ -188,8 +195,8 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
             range_lu: loudness.range_lu(take.start_s, take.end_s),
             true_peak_dbtp: take.true_peak_dbtp.clone(),
         },
-        tempo: no_tempo(),
-        feel: no_feel(),
+        tempo: tempo_facts(&tape.time[at].tempo),
+        feel: feel_facts(&tape.time[at].feel),
         tuning: take_tuning(&tape.tuning, at),
     }
 }
@@ -197,27 +204,6 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
 /// What this program does not measure.
 pub fn absent() -> Measured {
     Measured::absent(NOT_MEASURED)
-}
-
-fn no_tempo() -> TempoFacts {
-    TempoFacts {
-        bpm: absent(),
-        drift_percent: absent(),
-        steadiness_percent: absent(),
-        beat_times_s: Vec::new(),
-        beat_in_bar: Vec::new(),
-    }
-}
-
-fn no_feel() -> FeelFacts {
-    FeelFacts {
-        swing_ratio: absent(),
-        hat_on_2_and_4_percent: absent(),
-        backbeat_heavy: Measured::absent(NOT_MEASURED),
-        kick_re_ride_db: absent(),
-        bass_to_drums_ms: absent(),
-        comping_onsets_per_bar: absent(),
-    }
 }
 
 fn balance_facts(balance: &Balance, target: &Target) -> BalanceFacts {
@@ -252,7 +238,7 @@ fn curves(tape: &MeasuredTape) -> Curves {
         momentary_max_lufs: fitted(loudness.momentary_max_lufs),
         low_end_excess_db: fitted(tape.low_end_curve_db.clone()),
         layers_lufs: LayerCurves { bass: nothing(), drums: nothing(), comping: nothing(), horns: nothing() },
-        tempo_bpm: nothing(),
+        tempo_bpm: tempo_curve(&tape.time, CURVE_HOP_S, hops),
         bass_cents: fitted(tape.tuning.bass_cents.clone()),
         guitar_cents: nothing(),
     }

@@ -1,6 +1,6 @@
 //! The method id of every family that this program measures.
 
-use crate::measure::{balance, loudness, tuning};
+use crate::measure::{balance, loudness, time, tuning};
 use crate::report::{Method, Program};
 use crate::{health, passages};
 
@@ -12,6 +12,7 @@ pub fn methods() -> Vec<Method> {
         ("loudness", loudness::METHOD),
         ("balance", balance::METHOD),
         ("tuning", tuning::METHOD_ID),
+        ("time", time::METHOD_ID),
     ]
     .map(|(family, id)| Method { family: family.to_owned(), id: id.to_owned() })
     .to_vec()

@@ -12,6 +12,7 @@ use crate::dsp::{Block, Meter};
 use crate::health::{Health, HealthMeter};
 use crate::measure::balance::{BalanceMeter, BalanceReading};
 use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
+use crate::measure::time::{TimeFeatures, TimeMeter};
 use crate::measure::tuning::{TuningMeter, TuningReading};
 use crate::passages::{Passage, PassageMeter};
 use crate::tape::{Tape, TapeError, TapeSummary};
@@ -31,6 +32,8 @@ pub struct Readings {
     pub balance: BalanceReading,
     /// Spectral peaks for the tuning.
     pub tuning: TuningReading,
+    /// Onset strengths for the time.
+    pub time: TimeFeatures,
 }
 
 /// Why a tape gave no readings.
@@ -55,16 +58,17 @@ pub fn measure(
         let (to_spectral, spectral_blocks) = sync_channel(QUEUE_BLOCKS);
         let native = threads.spawn(move || run(LoudnessMeter::new(), HealthMeter::default(), &native_blocks));
         let spectral = threads.spawn(move || run(PassageMeter::default(), BalanceMeter::new(), &spectral_blocks));
-        let (to_tuning, tuning_blocks) = sync_channel(QUEUE_BLOCKS);
-        let tuning = threads.spawn(move || run_one(TuningMeter::new(), &tuning_blocks));
-        let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_tuning]);
+        let (to_players, player_blocks) = sync_channel(QUEUE_BLOCKS);
+        let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), &player_blocks));
+        let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players]);
         let native = joined(native);
         let spectral = joined(spectral);
-        let tuning = joined(tuning);
+        let players = joined(players);
         decoded?;
         let (loudness, health) = native?;
         let (passages, balance) = spectral?;
-        Ok((Readings { health, passages, loudness, balance, tuning: tuning? }, tape.summary()))
+        let (tuning, time) = players?;
+        Ok((Readings { health, passages, loudness, balance, tuning, time }, tape.summary()))
     })
 }
 
@@ -75,14 +79,6 @@ fn run<A: Meter, B: Meter>(mut a: A, mut b: B, blocks: &Receiver<Arc<Block>>) ->
         b.push(&block);
     }
     (a.finish(), b.finish())
-}
-
-/// A meter with a thread of its own.
-fn run_one<A: Meter>(mut meter: A, blocks: &Receiver<Arc<Block>>) -> A::Reading {
-    while let Ok(block) = blocks.recv() {
-        meter.push(&block);
-    }
-    meter.finish()
 }
 
 fn joined<T>(thread: ScopedJoinHandle<'_, T>) -> Result<T, StreamError> {

@@ -2,12 +2,12 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod charts;
+mod cross_check_loudness;
 mod demo;
 mod findings;
 mod golden;
 mod mock;
 mod mock_reports;
-mod cross_check_loudness;
 mod one_way;
 mod oracle_loudness;
 mod property_loudness;
