@@ -129,7 +129,7 @@ impl Context {
 }
 
 fn base_features(frames: &[Frame], reference: &Reference) -> Vec<[f64; BASE]> {
-    let mut modulation = Modulation::new();
+    let modulation = Modulation::new();
     let peak = |f: &Frame| f.wide.iter().copied().max().unwrap_or(0);
     (0..frames.len())
         .map(|at| {

@@ -180,6 +180,17 @@ fn a_scenario_without_anything_is_a_second_of_noise_and_an_odd_rate_works() {
 }
 
 #[test]
+fn the_lowest_rate_and_one_microphone_still_make_a_sound_tape() {
+    let mut scenario = Scenario { items: vec![Item::Take(short_take())], ..Scenario::school_band("narrow", 1) };
+    scenario.sample_rate_hz = 8_000;
+    scenario.room.stereo = false;
+    let tape = render(&scenario);
+    assert_eq!(tape.channels.len(), 1);
+    let rms = (tape.channels[0].iter().map(|x| f64::from(x * x)).sum::<f64>() / tape.channels[0].len() as f64).sqrt();
+    assert!((0.01..0.3).contains(&rms), "{rms}");
+}
+
+#[test]
 fn an_overdriven_tape_says_that_it_is_clipped_and_is() {
     let mut scenario = Scenario { items: vec![Item::Take(short_take())], ..Scenario::school_band("hot", 2) };
     scenario.recorder.overdrive_db = 9.0;
