@@ -12,6 +12,9 @@ mod verdict;
 use crate::dsp::{Block, Meter};
 use crate::stats::Measured;
 
+/// Changes whenever a number of this room may move.
+pub const METHOD: &str = "health-1";
+
 /// May a family of measures be believed on this recording?
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Trust {

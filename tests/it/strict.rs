@@ -1,0 +1,124 @@
+//! Strict mirrors of the files we write, typed from the contract and not from the code: an unknown field is an error, and
+//! so is a missing one that the contract has. `Option` is used only where a field may be left out or null.
+#![allow(dead_code)]
+
+use std::collections::BTreeMap;
+
+use serde::Deserialize;
+
+macro_rules! strict {
+    ($($name:ident { $($field:ident: $kind:ty),* $(,)? })*) => {$(
+        #[derive(Debug, Deserialize)]
+        #[serde(deny_unknown_fields)]
+        pub struct $name { $(pub $field: $kind),* }
+    )*};
+}
+
+type Text = String;
+type Texts = Vec<String>;
+
+strict! {
+    M { value: Option<f64>, low: Option<f64>, high: Option<f64>, n: Option<u64>, reason: Option<Text>, warnings: Option<Texts> }
+    YesNo { value: Option<bool>, low: Option<bool>, high: Option<bool>, n: Option<u64>, reason: Option<Text>, warnings: Option<Texts> }
+    Schema { name: Text, version: u32, revision: u32 }
+    Program { name: Text, version: Text }
+    Method { family: Text, id: Text }
+    Report { schema: Schema, program: Program, assumed: Texts, methods: Vec<Method>, tape: Tape, health: Health,
+        passages: Vec<Passage>, time_use: TimeUse, takes: Vec<Take>, tuning: Tuning, balance: Balance,
+        amp_advice: Vec<AmpAdvice>, exposure: Option<Exposure>, findings: Vec<Finding> }
+    Tape { file_name: Text, pieces: Option<Texts>, content_hash: Text, duration_s: f64, sample_rate_hz: u32, channels: u16,
+        codec: Text, recorded_at: Option<Text>, recorded_at_source: Option<Text>, gaps: Option<Vec<Span>>,
+        marks: Option<Vec<Mark>>, warnings: Option<Texts> }
+    Span { start_s: f64, end_s: f64 }
+    Mark { at_s: f64, label: Text }
+    Health { gain_riding: YesNo, clipped_percent: M, low_cut_hz: M, high_cut_hz: M, hum_hz: M, noise_floor_dbfs: M,
+        dc_offset: M, dead_channels: Vec<u16>, trusted_for: TrustedFor }
+    TrustedFor { balance: Verdict, low_end: Verdict, loudness_over_time: Verdict, tuning: Verdict, time: Verdict }
+    Verdict { ok: bool, reason: Text }
+    Passage { kind: Kind, start_s: f64, end_s: f64, confidence: f64, strings: Option<Vec<OpenString>> }
+    OpenString { instrument: Text, string_midi: u8, offset_from_a440_cents: M }
+    TimeUse { take_s: f64, talk_s: f64, tuning_s: f64, quiet_s: f64, other_s: f64 }
+    Take { start_s: f64, end_s: f64, title: Text, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning }
+    Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers }
+    Layers { bass: M, drums: M, comping: M, horns: M }
+    Loudness { integrated_lufs: M, range_lu: M, true_peak_dbtp: M }
+    Tempo { bpm: M, drift_percent: M, steadiness_percent: M, beat_times_s: Vec<f64>, beat_in_bar: Vec<u8> }
+    Feel { swing_ratio: M, hat_on_2_and_4_percent: M, backbeat_heavy: YesNo, kick_re_ride_db: M, bass_to_drums_ms: M,
+        comping_onsets_per_bar: M }
+    TakeTuning { bass: Player, guitar: Player, piano: Player, horns: Player }
+    Player { offset_from_a440_cents: M, offset_from_band_cents: M }
+    Tuning { concert_pitch_hz: M, instruments: Instruments }
+    Instruments { bass: Instrument, guitar: Instrument, piano: Instrument }
+    Instrument { offset_from_a440_cents: M, offset_from_band_cents: M, drift_cents_per_min: M, at_start_cents: M,
+        at_end_cents: M, retuned_at_s: Vec<f64> }
+    Balance { third_octave: Vec<Band>, tilt_db_per_octave: M, low_end_excess_db: M, low_end_share: Share,
+        standing_out: Vec<StandingOut>, target: Target }
+    Band { mid_hz: f64, level_db: Option<f64>, target_low_db: Option<f64>, target_db: Option<f64>, target_high_db: Option<f64> }
+    Share { bass: M, kick: M, other: M }
+    StandingOut { hz: f64, db: M, kind: StandingOutKind }
+    Target { name: Text, source: Text }
+    AmpAdvice { instrument: Text, control: Control, corner_hz: Option<f64>, change_db: M, expected_low_end_excess_db: M }
+    Exposure { leq_dba: M, niosh_dose_percent: M, osha_dose_percent: M, lex_8h_dba: M, caution: Text }
+    Finding { id: Text, player: Text, severity: u8, statement: Text, ask: Text, evidence: Vec<Evidence>, confidence: f64 }
+    Evidence { start_s: f64, end_s: f64, measure: Text, value: M, threshold: f64 }
+    Curves { schema: Schema, hop_s: f64, short_term_lufs: Curve, momentary_max_lufs: Curve, low_end_excess_db: Curve,
+        layers_lufs: LayerCurves, tempo_bpm: Curve, bass_cents: Curve, guitar_cents: Curve }
+    LayerCurves { bass: Curve, drums: Curve, comping: Curve, horns: Curve }
+    Season { schema: Schema, rehearsals: Vec<Rehearsal>, trends: Vec<Trend>, habits: Vec<Habit>,
+        festival: Option<serde_json::Value>, left_out: Vec<LeftOut> }
+    Rehearsal { date: Text, tapes: Vec<TapeRef>, values: BTreeMap<Text, M>, methods: BTreeMap<Text, Text>,
+        recorder: Recorder, warnings: Option<Texts> }
+    TapeRef { folder: Text, file_name: Text, content_hash: Text, recorded_at_source: Option<Text> }
+    Recorder { sample_rate_hz: u32, channels: u16, codec: Text, low_cut_hz: Option<f64> }
+    Trend { measure: Text, slope_per_week: M, verdict: TrendVerdict, broken_at: Vec<LineBreak>, from_date: Option<Text>,
+        to_date: Option<Text> }
+    LineBreak { date: Text, reason: Text }
+    Habit { player: Text, statement: Text, evidence: Vec<HabitEvidence> }
+    HabitEvidence { date: Text, folder: Text, finding: Text }
+    LeftOut { folder: Text, file_name: Option<Text>, reason: Text, same_as: Option<Text> }
+}
+
+type Curve = Vec<Option<f64>>;
+
+#[derive(Debug, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Kind {
+    Take,
+    Talk,
+    Tuning,
+    Quiet,
+    Other,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum PartSource {
+    Sheet,
+    Marks,
+    Found,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum StandingOutKind {
+    OneNote,
+    EveryNote,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Control {
+    Low,
+    Mid,
+    High,
+    Level,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum TrendVerdict {
+    Up,
+    Down,
+    NoChangeBeyondNoise,
+    TooFew,
+}
