@@ -3,13 +3,15 @@
 use crate::dsp::{ANALYSIS_RATE_HZ, Block, Meter};
 
 use super::classifier::{CLASSES, classify};
-use super::context::{Context, INPUTS, Reference, SILENCE_DBFS, total_dbfs};
+use super::context::{Context, INPUTS, Reference, SILENCE_DBFS, on_open_string, total_dbfs};
 use super::decode::best_path;
 use super::edges::refine;
 use super::features::{FRAMES_A_SECOND, FeatureMeter, Frame};
 use super::spans::{Span, spans_of, tidy};
 use super::{Passage, PassageKind};
 
+/// A half, as shares are coded.
+const HALF: u8 = 128;
 /// Index of quiet among [`CLASSES`].
 const QUIET: usize = 3;
 /// A moment is not quiet when this share of the frames around it stands this far over the room noise, dB.
@@ -51,6 +53,9 @@ pub fn find_passages(frames: &[Frame], duration_s: f64) -> Vec<Passage> {
     let path: Vec<PassageKind> = best_path(&probabilities).into_iter().map(|c| CLASSES[c]).collect();
     let mut spans = spans_of(&path);
     tidy(&mut spans);
+    if only_music(&spans, frames) {
+        spans = vec![Span { kind: PassageKind::Take, from: 0, to: frames.len() }];
+    }
     refine(&mut spans, frames);
     spans.iter().map(|span| passage(span, &probabilities, frames.len(), duration_s)).collect()
 }
@@ -73,6 +78,21 @@ fn probabilities(frames: &[Frame], reference: &Reference) -> Vec<[f32; CLASSES.l
             p
         })
         .collect()
+}
+
+/// A tape on which nobody speaks, no band plays, and yet melody sounds most of the time: one player alone is the music.
+fn only_music(spans: &[Span], frames: &[Frame]) -> bool {
+    if spans.iter().any(|s| matches!(s.kind, PassageKind::Take | PassageKind::Talk)) {
+        return false;
+    }
+    let sounding: Vec<&Frame> = spans
+        .iter()
+        .filter(|s| s.kind != PassageKind::Quiet)
+        .flat_map(|s| &frames[s.from..s.to])
+        .filter(|f| f.harmonic > HALF && f.narrow[1] > HALF)
+        .collect();
+    let strings = sounding.iter().filter(|f| f.pitch_midi().is_some_and(on_open_string)).count();
+    2 * sounding.len() > frames.len() && 2 * strings < sounding.len()
 }
 
 /// Share of the frames within 0.7 s that stand clear of the room noise.
