@@ -34,7 +34,7 @@ const SHORTEST_TAKE_S: f64 = 4.0;
 /// A shout over the band shorter than this does not end the take.
 const LONGEST_SHOUT_S: f64 = 1.6;
 /// Two strings, one after the other.
-const SHORTEST_TUNING_S: f64 = 2.2;
+const SHORTEST_TUNING_S: f64 = 2.6;
 /// Shorter stretches of any kind belong to their neighbours.
 const SHORTEST_S: f64 = 0.6;
 
