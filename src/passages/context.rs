@@ -182,11 +182,15 @@ fn tones(frame: &Frame, before: &Frame, put: &mut impl FnMut(f64)) {
     let harmonic = share(frame.harmonic);
     put(harmonic);
     let pitch = f64::from(frame.pitch) / 256.0;
-    let to_string = OPEN_STRINGS_MIDI.iter().map(|s| (s - pitch).abs()).fold(f64::MAX, f64::min);
-    put(f64::from(u8::from(to_string < 0.4 && harmonic > 0.6)));
+    put(f64::from(u8::from(on_open_string(pitch) && harmonic > 0.6)));
     let step = (pitch - f64::from(before.pitch) / 256.0).abs();
     put(f64::from(u8::from(step < 0.25 && harmonic > 0.4)));
     put((pitch / 24.0 - 2.0).clamp(-1.0, 2.0));
+}
+
+/// Is a pitch that of an open string of bass or guitar, within 40 cents?
+pub fn on_open_string(midi: f64) -> bool {
+    OPEN_STRINGS_MIDI.iter().any(|s| (s - midi).abs() < 0.4)
 }
 
 fn shape_in_time(frame: &Frame, local_peak_dbfs: f64, put: &mut impl FnMut(f64)) {

@@ -64,6 +64,20 @@ impl Frame {
         f64::from(code) * 0.5 + LEVEL_FLOOR_DBFS
     }
 
+    /// The frame as bytes in the order of its fields, pitch little-endian; what the fit of the classifier reads.
+    pub fn to_bytes(&self) -> Vec<u8> {
+        let mut bytes = Vec::with_capacity(BYTES_A_FRAME);
+        bytes.extend(self.band);
+        bytes.extend(self.wide);
+        bytes.extend(self.high);
+        bytes.extend(self.flux);
+        bytes.push(self.flatness);
+        bytes.extend(self.narrow);
+        bytes.extend([self.peaks, self.kept, self.harmonic]);
+        bytes.extend(self.pitch.to_le_bytes());
+        bytes
+    }
+
     /// Fundamental of the best harmonic series as a MIDI number.
     pub fn pitch_midi(&self) -> Option<f64> {
         (self.pitch > 0).then(|| f64::from(self.pitch) / 256.0)
