@@ -33,9 +33,14 @@ impl Scale {
     }
 }
 
+/// A number above zero, neither infinite nor NaN.
+pub fn is_positive(value: f64) -> bool {
+    value.is_finite() && value > 0.0
+}
+
 /// Round values inside `from..=to`, at most about `most` of them.
 pub fn round_steps(from: f64, to: f64, most: usize) -> Vec<f64> {
-    if !(to > from) || !from.is_finite() || !to.is_finite() || most == 0 {
+    if !is_positive(to - from) || most == 0 {
         return Vec::new();
     }
     let rough = (to - from) / most as f64;
@@ -57,7 +62,7 @@ const CLOCK_STEPS_S: [f64; 16] =
 
 /// Times at which a time axis of `width` pixels has a number, at least `apart` pixels from each other.
 pub fn clock_steps(duration_s: f64, width: f32, apart: f32) -> Vec<f64> {
-    if !(duration_s > 0.0) || !duration_s.is_finite() || !(width > apart) {
+    if !is_positive(duration_s) || !is_positive(f64::from(width - apart)) {
         return vec![0.0];
     }
     let least = duration_s * f64::from(apart / width);

@@ -146,9 +146,9 @@ impl Canvas {
         let ends = points.windows(2).map(|w| (w[0], w[1])).chain(points.first().map(|p| (*p, *p)));
         for (a, z) in ends.filter(|(a, z)| [a.0, a.1, z.0, z.1].iter().all(|v| v.is_finite())) {
             let x0 = ((a.0.min(z.0) - reach) as i32).clamp(left, right);
-            let x1 = ((a.0.max(z.0) + reach) as i32 + 1).clamp(left, right);
+            let x1 = ((a.0.max(z.0) + reach) as i32).saturating_add(1).clamp(left, right);
             let y0 = ((a.1.min(z.1) - reach) as i32).clamp(top, bottom);
-            let y1 = ((a.1.max(z.1) + reach) as i32 + 1).clamp(top, bottom);
+            let y1 = ((a.1.max(z.1) + reach) as i32).saturating_add(1).clamp(top, bottom);
             for y in y0..y1 {
                 for x in x0..x1 {
                     let far = distance((x as f32 + 0.5, y as f32 + 0.5), a, z);
@@ -273,6 +273,9 @@ mod tests {
         let mut c = Canvas::new(100, 20, 100).unwrap();
         let sheet = c.sheet();
         c.curve(&[(5.0, 10.0), (30.0, 10.0), (f32::NAN, 10.0), (70.0, 10.0), (95.0, 10.0)], 3.0, INK, sheet);
+        c.curve(&[(5.0, 5.0), (f32::INFINITY, 5.0)], 1.0, INK, sheet);
+        assert!(c.rgb[3 * (5 * 100 + 20)..3 * (5 * 100 + 90)].iter().all(|v| *v == 255), "a line to infinity");
+        c.curve(&[(5.0, 3.0), (1e30, 3.0)], 1.0, INK, sheet);
         let middle = &c.rgb[3 * (10 * 100 + 40)..3 * (10 * 100 + 60)];
         assert!(middle.iter().all(|v| *v == 255));
         assert!(ink_pixels(&c) > 100);

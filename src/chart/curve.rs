@@ -3,6 +3,8 @@
 //! Conventions: entry `i` belongs to the time `(i + 1) * hop_s`, the end of its hop; `None` and values that are not finite
 //! are holes, and a line never crosses a hole.
 
+use super::axes::is_positive;
+
 /// What one pixel column shows.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Column {
@@ -48,7 +50,7 @@ const CROWDED: f64 = 6.0;
 
 /// How many entries share a column when `duration_s` has `width` pixels.
 pub fn entries_per_column(duration_s: f64, hop_s: f64, width: f32) -> usize {
-    if !(duration_s > 0.0) || !(hop_s > 0.0) || !(width >= 1.0) {
+    if !is_positive(duration_s) || !is_positive(hop_s) || !is_positive(f64::from(width)) {
         return 1;
     }
     let shared = duration_s / hop_s / f64::from(width);

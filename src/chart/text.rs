@@ -73,7 +73,7 @@ const UNITS: [&str; 14] = ["%", "dB", "LUFS", "LU", "dBTP", "Hz", "kHz", "ms", "
 fn words_with_units(text: &str) -> std::collections::VecDeque<String> {
     let mut words: std::collections::VecDeque<String> = Default::default();
     for word in text.split_whitespace() {
-        let bare = word.trim_end_matches(|c: char| matches!(c, '.' | ',' | ';' | ':' | ')' | '!' | '?'));
+        let bare = word.trim_end_matches(['.', ',', ';', ':', ')', '!', '?']);
         let follows_number = |w: &String| w.ends_with(|c: char| c.is_ascii_digit());
         match words.back_mut().filter(|w| UNITS.contains(&bare) && follows_number(w)) {
             Some(number) => {

@@ -4,6 +4,7 @@
 
 use jiff::civil;
 
+use super::axes::is_positive;
 use crate::stats::Measured;
 
 /// Reason codes of readings and warnings of the tape, with their plain words; each fits behind "not said: ".
@@ -88,7 +89,7 @@ pub fn interval(m: &Measured) -> Option<(f64, f64)> {
 
 /// A length of time: `40 s`, `4 min`, `2 h 05 min`.
 pub fn length(seconds: f64) -> String {
-    if !(seconds > 0.0) || !seconds.is_finite() {
+    if !is_positive(seconds) {
         return "0 s".to_owned();
     }
     let whole = seconds.round() as u64;
@@ -111,7 +112,7 @@ pub fn exact_length(seconds: f64) -> String {
 
 /// Share of `part` in `whole`, whole percent; under half a percent is "under 1 %".
 pub fn share(part: f64, whole: f64) -> String {
-    if !(whole > 0.0) || !(part > 0.0) || !part.is_finite() {
+    if !is_positive(whole) || !is_positive(part) {
         return "0 %".to_owned();
     }
     let percent = 100.0 * part / whole;
@@ -187,7 +188,7 @@ mod tests {
 
     #[test]
     fn minus_is_a_minus_and_minus_zero_is_zero() {
-        assert_eq!(number(-3.14, 1, false), "\u{2212}3.1");
+        assert_eq!(number(-3.12, 1, false), "\u{2212}3.1");
         assert_eq!(number(-0.04, 1, true), "0.0");
         assert_eq!(number(2.0, 1, true), "+2.0");
     }

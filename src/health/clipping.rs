@@ -24,17 +24,30 @@ const SHARP_WIDTH: usize = 2;
 const TAIL_BINS: usize = 12;
 /// Bins of the shoulder of a blurred rail: 0.75 dB.
 const SHOULDER_BINS: usize = 3;
-/// A blurred rail holds at least this many times the predicted density, and beyond it at most that much.
-const SHOULDER_RATIO: f64 = 0.9;
+/// A blurred rail holds at least this many times the predicted density, by so many standard deviations, and beyond it
+/// there is at most so much of the prediction left.
+const SHOULDER_RATIO: f64 = 1.15;
+const SHOULDER_SIGMAS: f64 = 3.5;
 const BEYOND_RATIO: f64 = 0.22;
-/// Frames that must be missing beyond the rail, by the prediction.
-const BEYOND_LEAST: f64 = 14.0;
+/// An abrupt end holds this many peaks within 0.25 dB, at most this share of them higher, and the density of peaks does
+/// not fall towards it as it would by itself (a factor of 0.8 a bin).
+const ABRUPT_PEAKS: f64 = 7.0;
+const ABRUPT_ABOVE: f64 = 0.12;
+const ABRUPT_RISE: f64 = 1.1;
+const ABRUPT_FALL: f64 = 0.6;
+/// Peaks below this amplitude are not followed.
+const PEAKS_FROM: f32 = 0.05;
 /// Bins beyond the rail that the codec may still fill: 0.5 dB.
 const BLUR_BINS: usize = 2;
 
 #[derive(Clone)]
 struct ChannelAmplitudes {
+    /// Frames by amplitude.
     fine: Vec<u64>,
+    /// Local maxima of the amplitude, by their height in 0.25 dB.
+    peaks: Vec<f64>,
+    /// The two amplitudes before.
+    before: [f32; 2],
 }
 
 /// Collects the amplitudes of every channel.
@@ -48,13 +61,19 @@ impl ClippingMeter {
     /// Takes the samples of a block.
     pub fn push(&mut self, block: &Block) {
         if self.channels.len() < block.channels.len() {
-            self.channels.resize(block.channels.len(), ChannelAmplitudes { fine: vec![0; FINE_BINS] });
+            let fresh = ChannelAmplitudes { fine: vec![0; FINE_BINS], peaks: vec![0.0; COARSE_BINS], before: [0.0; 2] };
+            self.channels.resize(block.channels.len(), fresh);
         }
         self.frames += block.channels.first().map_or(0, Vec::len) as u64;
         for (channel, samples) in self.channels.iter_mut().zip(&block.channels) {
             for x in samples {
-                let bin = (x.abs() * FINE_A_UNIT) as usize;
-                channel.fine[bin.min(FINE_BINS - 1)] += 1;
+                let amplitude = x.abs();
+                channel.fine[((amplitude * FINE_A_UNIT) as usize).min(FINE_BINS - 1)] += 1;
+                let [second, last] = channel.before;
+                if last > PEAKS_FROM && last > second && last >= amplitude {
+                    channel.peaks[coarse_bin(f64::from(last)).min(COARSE_BINS - 1)] += 1.0;
+                }
+                channel.before = [last, amplitude];
             }
         }
     }
@@ -76,6 +95,15 @@ impl ClippingMeter {
     }
 }
 
+/// Place of an amplitude among the coarse bins.
+fn coarse_place(amplitude: f64) -> f64 {
+    ((20.0 * amplitude.log10() - COARSE_FLOOR_DBFS) / COARSE_STEP_DB).max(0.0)
+}
+
+fn coarse_bin(amplitude: f64) -> usize {
+    coarse_place(amplitude) as usize
+}
+
 /// What sits on the rail of a channel.
 struct Rail {
     frames: f64,
@@ -87,7 +115,8 @@ impl ChannelAmplitudes {
         if let Some(frames) = self.sharp() {
             return Rail { frames: frames as f64, blurred: false };
         }
-        match blurred_rail(&self.coarse()) {
+        let coarse = self.coarse();
+        match abrupt_end(&self.peaks, &coarse).or_else(|| blurred_rail(&coarse)) {
             Some(frames) => Rail { frames, blurred: true },
             None => Rail { frames: 0.0, blurred: false },
         }
@@ -112,11 +141,10 @@ impl ChannelAmplitudes {
         for (bin, count) in self.fine.iter().enumerate().skip(1) {
             if *count > 0 {
                 // A fine bin is spread over the coarse bins that it covers.
-                let edge = |i: usize| {
-                    let dbfs = 20.0 * (i as f64 / f64::from(FINE_A_UNIT)).log10();
-                    (dbfs - COARSE_FLOOR_DBFS) / COARSE_STEP_DB
-                };
-                let (low, high) = (edge(bin).max(0.0), edge(bin + 1).max(0.0));
+                let (low, high) = (
+                    coarse_place(bin as f64 / f64::from(FINE_A_UNIT)),
+                    coarse_place((bin + 1) as f64 / f64::from(FINE_A_UNIT)),
+                );
                 spread(&mut coarse, low, high, *count as f64);
             }
         }
@@ -137,7 +165,23 @@ fn spread(bins: &mut [f64], low: f64, high: f64, count: f64) {
     }
 }
 
-/// Frames on a blurred rail: the falling density of amplitudes keeps up or rises, then collapses.
+/// Frames on a rail that a codec blurred by less than a bin: many separate peaks of one height, and none higher.
+fn abrupt_end(peaks: &[f64], density: &[f64]) -> Option<f64> {
+    let top = peaks.iter().rposition(|n| *n >= 1.0)?;
+    let rail = (top.saturating_sub(3)..=top).rev().find(|b| peaks[*b] >= ABRUPT_PEAKS)?;
+    if rail < TAIL_BINS {
+        return None;
+    }
+    let above: f64 = peaks[rail + 1..].iter().sum();
+    // Bins hold the rail wherever it falls: the one below shares it.
+    let below = peaks[rail - 3..rail - 1].iter().sum::<f64>() / 2.0;
+    let held = peaks[rail] + peaks[rail - 1];
+    let falls = log_line(&density[rail - TAIL_BINS..rail]).is_some_and(|(_, slope)| slope < -0.01);
+    let abrupt = above <= ABRUPT_ABOVE * peaks[rail] && held >= ABRUPT_RISE * 2.0 * below * ABRUPT_FALL;
+    (falls && abrupt).then(|| density[rail..].iter().sum())
+}
+
+/// Frames on a blurred rail: the falling density of amplitudes rises over its course, then collapses.
 fn blurred_rail(density: &[f64]) -> Option<f64> {
     let top = density.iter().rposition(|n| *n >= 1.0)?;
     let mut best: Option<(f64, f64)> = None;
@@ -153,10 +197,12 @@ fn blurred_rail(density: &[f64]) -> Option<f64> {
         let seen = |bins: std::ops::Range<usize>| -> f64 { bins.filter_map(|b| density.get(b)).sum() };
         let beyond = rail + 1 + BLUR_BINS..rail + 1 + BLUR_BINS + 12;
         let (missing, left) = (sum(beyond.clone()), seen(beyond));
-        let ratio = seen(shoulder.clone()) / sum(shoulder.clone());
-        let held = ratio >= SHOULDER_RATIO && left <= BEYOND_RATIO * missing && missing - left >= BEYOND_LEAST;
-        if held && best.is_none_or(|(r, _)| ratio > r) {
-            best = Some((ratio, seen(rail..density.len())));
+        let (here, expected) = (seen(shoulder.clone()), sum(shoulder.clone()));
+        // Samples come in runs of about four, and the straight line is true to about 5 %.
+        let doubt = (4.0 * expected + (0.05 * expected).powi(2)).sqrt();
+        let rises = here >= SHOULDER_RATIO * expected && here - expected >= SHOULDER_SIGMAS * doubt;
+        if rises && left <= BEYOND_RATIO * missing && best.is_none_or(|(r, _)| here / expected > r) {
+            best = Some((here / expected, seen(rail..density.len())));
         }
     }
     best.map(|(_, frames)| frames)

@@ -6,6 +6,7 @@
 mod classifier;
 mod context;
 mod decode;
+mod edges;
 pub mod features;
 mod meter;
 mod modulation;

@@ -288,8 +288,17 @@ fn open_other(path: &Path, file: File, len: u64, ogg: bool) -> Result<Piece, Tap
         Some(mended) => Box::new(mended),
         None => Box::new(file),
     };
-    let mut piece = open_packets(path, source, None, |_| ())?;
-    piece.truncated = truncated;
+    let mut piece = match open_packets(path, source, None, |_| ()) {
+        // Some demuxers refuse a file that is shorter than it says, unless they cannot know.
+        Err(error @ TapeError::NotAudio { .. }) => {
+            let source = VirtualFile::forward_only(File::open(path).map_err(io)?, len);
+            let mut piece = open_packets(path, Box::new(source), None, |_| ()).map_err(|_| error)?;
+            piece.truncated = true;
+            piece
+        }
+        other => other?,
+    };
+    piece.truncated |= truncated;
     let Reader::Packets(reader) = &mut piece.reader else { return Ok(piece) };
     let declared = piece.declared_frames;
     reader.pages = pages;

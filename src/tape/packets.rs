@@ -125,7 +125,12 @@ impl PacketReader {
         let clock = info.time_base.zip(info.duration).filter(|_| matroska);
         let container_s = clock.and_then(|(base, length)| base.calc_duration(length)).map(|t| t.as_secs_f64());
         let mut reader = Self::new(path, Demux::Container(format), track.id, params, base, codec_hint)?;
-        reader.track_frames = frames;
+        // HE-AAC counts frames of the full rate, of which only the core is decoded.
+        let core = |n: u64| match reader.params.sample_rate {
+            Some(rate) if rate > 0 => (u128::from(n) * u128::from(reader.sample_rate_hz) / u128::from(rate)) as u64,
+            _ => n,
+        };
+        reader.track_frames = frames.map(core);
         reader.container_s = container_s;
         Ok(reader)
     }

@@ -191,6 +191,35 @@ fn he_aac_is_told_apart_and_its_lower_half_is_read() {
 }
 
 #[test]
+fn he_aac_that_only_the_clock_gives_away_is_told_apart_and_keeps_its_length() {
+    // Implicit signalling: the configuration says 24 kHz AAC-LC, the track's clock runs at twice that.
+    let mut bytes = bytes_of("aac_24k.m4a");
+    let at = |bytes: &[u8], id: &[u8; 4]| bytes.windows(4).position(|w| w == id).unwrap() + 4;
+    let double = |bytes: &mut [u8], at: usize| {
+        let value = u32::from_be_bytes(bytes[at..at + 4].try_into().unwrap());
+        bytes[at..at + 4].copy_from_slice(&(value * 2).to_be_bytes());
+    };
+    let clock = at(&bytes, b"mdhd") + 12;
+    double(&mut bytes, clock);
+    double(&mut bytes, clock + 4);
+    let edit = at(&bytes, b"elst") + 8;
+    double(&mut bytes, edit + 4);
+    let table = at(&bytes, b"stts") + 4;
+    let entries = u32::from_be_bytes(bytes[table..table + 4].try_into().unwrap()) as usize;
+    for entry in 0..entries {
+        double(&mut bytes, table + 4 + entry * 8 + 4);
+    }
+    let rate = at(&bytes, b"mp4a") + 24;
+    bytes[rate..rate + 4].copy_from_slice(&(48_000u32 << 16).to_be_bytes());
+    let d = decode_bytes(&bytes).unwrap();
+    assert_eq!((d.info.codec.as_str(), d.info.sample_rate_hz), ("he-aac", 24_000));
+    assert_eq!(d.info.warnings, ["upper_band_missing_he_aac"]);
+    assert_eq!(d.info.declared_frames, Some(98_400));
+    assert_eq!(d.channels, decode_fixture("aac_24k.m4a").channels);
+    assert!(d.summary.warnings.is_empty() && d.summary.gaps.is_empty(), "{:?}", d.summary);
+}
+
+#[test]
 fn opus_gain_and_pre_skip_of_the_header_are_obeyed() {
     // Output gain is Q7.8 dB at offset 16 of OpusHead (RFC 7845 section 5.1); 0x0600 is +6 dB. The Ogg checksum is kept
     // right by the same program's rule: CRC-32 of polynomial 0x04c11db7 over the page with its checksum field zero.

@@ -26,7 +26,7 @@ fn seconds(report: &Report, kind: PassageKind) -> f64 {
 fn answer(report: &Report) -> String {
     let all = report.tape.duration_s;
     let played = report.time_use.take_s;
-    if !(played > 0.0) {
+    if !axes::is_positive(played) {
         return format!("No playing was found in these {}.", words::length(all));
     }
     let others: Vec<String> = [(PassageKind::Talk, "talk"), (PassageKind::Tuning, "tuning")]
@@ -62,7 +62,7 @@ fn shares(c: &mut Canvas, area: Area, top: f32, report: &Report, sizes: &TypeSiz
     let mut x = area.left;
     for (passage, look) in KINDS.iter().map(|k| (*k, look(*k))) {
         let s = seconds(report, passage);
-        if !(s > 0.0) {
+        if !axes::is_positive(s) {
             continue;
         }
         let said = format!("{} {}, {}", look.word, words::length(s), words::share(s, all));
