@@ -4,9 +4,15 @@
 
 pub mod bands;
 pub mod block;
+pub mod decimate;
 pub mod filters;
 pub mod jackknife;
+pub mod logarithm;
+pub mod partials;
+pub mod peaks;
+pub mod pulse;
 pub mod resample;
+pub mod smooth;
 pub mod spectrum;
 pub mod true_peak;
 pub mod weighting;

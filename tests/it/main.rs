@@ -2,6 +2,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 mod charts;
+mod cross_check_loudness;
 mod demo;
 mod findings;
 mod golden;
@@ -15,4 +16,10 @@ mod reference_loudness;
 mod report;
 mod season;
 mod strict;
+mod tape_damage;
+mod tape_discover;
+mod tape_formats;
+mod tape_signal;
+mod tape_wave;
 mod test_signals;
+mod whole_program;
