@@ -150,7 +150,8 @@ impl Reader<'_> {
     /// Rise of the two cymbal bands around a frame, dB.
     fn cymbal_rise(&self, frame: f64, reach: f64) -> f64 {
         let rise = |band: usize| {
-            self.largest(band, frame - reach, frame + reach + 2.0) - self.smallest(band, frame - reach - 6.0, frame - reach)
+            self.largest(band, frame - reach, frame + reach + 2.0)
+                - self.smallest(band, frame - reach - 6.0, frame - reach)
         };
         CYMBALS.iter().map(|b| rise(*b)).sum::<f64>() / CYMBALS.len() as f64
     }
@@ -202,9 +203,8 @@ impl Reader<'_> {
 
     /// Power that the bands gain within 60 ms of a frame, dB above the floor; `None` when they gain nothing.
     fn gain_db(&self, frame: f64, bands: &[usize]) -> Option<f64> {
-        let power = |from: f64, to: f64| -> f64 {
-            bands.iter().map(|b| 10f64.powf(self.mean_db(*b, from, to) / 10.0)).sum()
-        };
+        let power =
+            |from: f64, to: f64| -> f64 { bands.iter().map(|b| 10f64.powf(self.mean_db(*b, from, to) / 10.0)).sum() };
         let gained = power(frame, frame + 12.0) - power(frame - 10.0, frame - 4.0);
         (gained > 0.0).then(|| 10.0 * gained.log10())
     }
