@@ -52,8 +52,9 @@ fn multiples(from: f64, to: f64, step: f64) -> Vec<f64> {
 }
 
 /// Steps that a clock has, seconds.
-const CLOCK_STEPS_S: [f64; 16] =
-    [1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 14400.0, 43200.0];
+const CLOCK_STEPS_S: [f64; 16] = [
+    1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 14400.0, 43200.0,
+];
 
 /// Times at which a time axis of `width` pixels has a number, at least `apart` pixels from each other.
 pub fn clock_steps(duration_s: f64, width: f32, apart: f32) -> Vec<f64> {

@@ -8,7 +8,9 @@ use super::axes::{self, Scale};
 use super::canvas::{Align, Area, Canvas, Drawn, Type};
 use super::error::ChartError;
 use super::text::Face;
-use super::theme::{Colour, GRID, INK, LEADING, ORANGE, Pattern, RULE, SKY, SOFT_INK, TypeSizes, UNHEARD, WIDE_TYPE};
+use super::theme::{
+    Colour, GRID, INK, LEADING, ORANGE, Pattern, RULE, SKY, SOFT_INK, TypeSizes, UNHEARD, WIDE_TYPE,
+};
 use super::words;
 use crate::report::{BalanceFacts, Report, StandingOutKind, ThirdOctave};
 
@@ -22,16 +24,8 @@ const STEP_DB: f64 = 5.0;
 const REGIONS: [(&str, f64); 4] = [("deep", 80.0), ("bass", 315.0), ("middle", 2500.0), ("treble", f64::INFINITY)];
 /// Octaves that carry a number.
 const NUMBERED_HZ: [(f64, &str); 10] = [
-    (31.5, "31"),
-    (63.0, "63"),
-    (125.0, "125"),
-    (250.0, "250"),
-    (500.0, "500"),
-    (1000.0, "1k"),
-    (2000.0, "2k"),
-    (4000.0, "4k"),
-    (8000.0, "8k"),
-    (16000.0, "16k"),
+    (31.5, "31"), (63.0, "63"), (125.0, "125"), (250.0, "250"), (500.0, "500"), (1000.0, "1k"), (2000.0, "2k"),
+    (4000.0, "4k"), (8000.0, "8k"), (16000.0, "16k"),
 ];
 
 /// Where everything of one panel lies.
@@ -260,14 +254,7 @@ fn draw_axes(c: &mut Canvas, frame: &Frame, sizes: &TypeSizes) {
     for (name, end) in REGIONS {
         let right = if end.is_finite() { frame.x(end) } else { plot.right };
         let room = Area { left, right, ..c.sheet() };
-        c.text_if_free(
-            ((left + right) / 2.0, second),
-            name,
-            Type::regular(sizes.small, INK),
-            Align::Centre,
-            room,
-            None,
-        );
+        c.text_if_free(((left + right) / 2.0, second), name, Type::regular(sizes.small, INK), Align::Centre, room, None);
         if end.is_finite() && right > plot.left && right < plot.right {
             c.upright(right, second - sizes.small * 0.8, second + sizes.small * 0.2, 2.0, RULE);
         }

@@ -306,9 +306,7 @@ impl Canvas {
         }
         for piece in self.fonts.set(&words, kind.face, kind.size, area.left, baseline.round()) {
             match piece {
-                Piece::Missing(l, t, r, b) => {
-                    self.frame(Area::new(l, t, r, b), (kind.size / 14.0).max(1.0), kind.colour)
-                }
+                Piece::Missing(l, t, r, b) => self.frame(Area::new(l, t, r, b), (kind.size / 14.0).max(1.0), kind.colour),
                 Piece::Letter(glyph) => {
                     let bounds = glyph.px_bounds();
                     let (x0, y0) = (bounds.min.x as i32, bounds.min.y as i32);

@@ -90,15 +90,13 @@ fn say_nothing(c: &mut Canvas, plot: Area, report: &Report, sizes: &TypeSizes) {
     let reason = report.takes.iter().find_map(|t| t.loudness.integrated_lufs.reason.as_deref());
     let said = format!("No loudness to show: {}", words::reason_in_words(reason.unwrap_or("no_signal")));
     let middle = ((plot.left + plot.right) / 2.0, (plot.top + plot.bottom) / 2.0 + sizes.body);
-    let said =
-        c.fonts().shorten_end(&words::sentence(&said), super::text::Face::Regular, sizes.body, plot.width() - 20.0);
+    let said = c.fonts().shorten_end(&words::sentence(&said), super::text::Face::Regular, sizes.body, plot.width() - 20.0);
     c.text(middle.0, middle.1, &said, Type::regular(sizes.body, INK), Align::Centre);
 }
 
 fn draw_takes(c: &mut Canvas, plot: Area, time: Scale, report: &Report) {
     for take in &report.takes {
-        let shade =
-            Area { left: time.at(take.start_s).max(plot.left), right: time.at(take.end_s).min(plot.right), ..plot };
+        let shade = Area { left: time.at(take.start_s).max(plot.left), right: time.at(take.end_s).min(plot.right), ..plot };
         c.fill(shade, BLUE.tint(12));
         c.upright(shade.left, plot.top, plot.bottom, 2.0, BLUE.tint(45));
     }
@@ -157,8 +155,7 @@ fn label_takes(c: &mut Canvas, plot: Area, time: Scale, report: &Report, sizes: 
         let number = Type::bold(sizes.small, BLUE);
         let at = c.text_if_free((left + 10.0, first), &(index + 1).to_string(), number, Align::Left, room, None);
         if let Some(at) = at {
-            let title =
-                c.fonts().shorten_end(&take.title, super::text::Face::Regular, sizes.small, right - at.right - 16.0);
+            let title = c.fonts().shorten_end(&take.title, super::text::Face::Regular, sizes.small, right - at.right - 16.0);
             if title == take.title || title.chars().count() > 7 {
                 let kind = Type::regular(sizes.small, INK);
                 c.text_if_free((at.right + 10.0, first), &title, kind, Align::Left, room, None);

@@ -134,8 +134,7 @@ fn draw_field(c: &mut Canvas, area: Area, season: &SeasonPicture, series: &Seaso
     let remark = better_words(series.better);
     let kind = Type::regular(sizes.small, SOFT_INK);
     let aside = c.text(area.right, area.top + sizes.small, remark, kind, Align::Right);
-    let title =
-        if series.unit.is_empty() { series.title.clone() } else { format!("{} ({})", series.title, series.unit) };
+    let title = if series.unit.is_empty() { series.title.clone() } else { format!("{} ({})", series.title, series.unit) };
     let title = c.fonts().shorten_end(&title, Face::Bold, sizes.body, aside.left - area.left - 24.0);
     c.text(area.left, area.top + sizes.small, &title, Type::bold(sizes.body, INK), Align::Left);
     let verdict = c.fonts().shorten_end(&series.verdict, Face::Regular, sizes.small, area.width());
@@ -145,13 +144,7 @@ fn draw_field(c: &mut Canvas, area: Area, season: &SeasonPicture, series: &Seaso
     let verdict_y = area.bottom - 4.0;
     if points.is_empty() {
         c.frame(plot, 1.0, GRID);
-        c.text(
-            (plot.left + plot.right) / 2.0,
-            (plot.top + plot.bottom) / 2.0 + 8.0,
-            "no value yet",
-            kind,
-            Align::Centre,
-        );
+        c.text((plot.left + plot.right) / 2.0, (plot.top + plot.bottom) / 2.0 + 8.0, "no value yet", kind, Align::Centre);
         return;
     }
     let (low, high) = range(&points, series.better);
@@ -230,14 +223,7 @@ fn draw_points(
     }
 }
 
-fn label_last(
-    c: &mut Canvas,
-    plot: Area,
-    points: &[(usize, SeasonPoint)],
-    level: Scale,
-    days: &[f32],
-    sizes: &TypeSizes,
-) {
+fn label_last(c: &mut Canvas, plot: Area, points: &[(usize, SeasonPoint)], level: Scale, days: &[f32], sizes: &TypeSizes) {
     let Some((i, p)) = points.last() else { return };
     let decimals = if p.value.abs() < 100.0 { 1 } else { 0 };
     let y = (level.at(p.value) + sizes.small * 0.36).clamp(plot.top + sizes.small, plot.bottom);

@@ -18,11 +18,7 @@ pub fn swatch(c: &mut Canvas, area: Area, look: &KindLook) {
 pub fn draw(c: &mut Canvas, area: Area, scale: Scale, report: &Report, sizes: &TypeSizes, words: bool) {
     let inner = Area { top: area.top + 2.0, bottom: area.bottom - 2.0, ..area };
     for passage in &report.passages {
-        let part = Area {
-            left: scale.at(passage.start_s).max(area.left),
-            right: scale.at(passage.end_s).min(area.right),
-            ..inner
-        };
+        let part = Area { left: scale.at(passage.start_s).max(area.left), right: scale.at(passage.end_s).min(area.right), ..inner };
         swatch(c, part, &look(passage.kind));
     }
     // Takes that follow each other are kept apart by a thread of paper.

@@ -155,17 +155,7 @@ fn weekday(day: civil::Date) -> &'static str {
 
 fn month(day: civil::Date) -> &'static str {
     const NAMES: [&str; 12] = [
-        "January",
-        "February",
-        "March",
-        "April",
-        "May",
-        "June",
-        "July",
-        "August",
-        "September",
-        "October",
-        "November",
+        "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
         "December",
     ];
     NAMES[(day.month() - 1) as usize % 12]

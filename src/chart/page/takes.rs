@@ -129,8 +129,10 @@ fn columns(takes: &[&TakeFacts], duration_s: f64) -> Vec<Column> {
         columns.push(text(["tempo", "beats/min"], 160.0, &|t| cell(&t.tempo.bpm, 0, false)));
     }
     type Pick = fn(&TakeFacts) -> &Measured;
-    let players: [(&str, Pick); 2] =
-        [("bass", |t| &t.tuning.bass.offset_from_band_cents), ("guitar", |t| &t.tuning.guitar.offset_from_band_cents)];
+    let players: [(&str, Pick); 2] = [
+        ("bass", |t| &t.tuning.bass.offset_from_band_cents),
+        ("guitar", |t| &t.tuning.guitar.offset_from_band_cents),
+    ];
     for (name, pick) in players {
         if takes.iter().any(|t| words::finite(pick(t)).is_some()) {
             let cells = takes.iter().map(|t| signed(pick(t))).collect();
