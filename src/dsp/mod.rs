@@ -8,6 +8,8 @@ pub mod decimate;
 pub mod filters;
 pub mod jackknife;
 pub mod logarithm;
+pub mod partials;
+pub mod peaks;
 pub mod pulse;
 pub mod resample;
 pub mod smooth;

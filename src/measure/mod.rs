@@ -3,3 +3,4 @@
 pub mod balance;
 pub mod loudness;
 pub mod time;
+pub mod tuning;

@@ -37,6 +37,8 @@ pub struct Reference {
     pub floor_dbfs: f64,
     /// Floor of the level from 120 Hz to 9 kHz, dBFS.
     pub wide_floor_dbfs: f64,
+    /// The quietest moments from 120 Hz to 9 kHz as they are, dBFS.
+    pub quietest_dbfs: f64,
     /// Level that 5 % of the frames exceed, dBFS.
     pub loud_dbfs: f64,
 }
@@ -66,6 +68,7 @@ impl Reference {
             band_floor_dbfs,
             floor_dbfs: floor_of(&levels(&total_dbfs))?.max(SILENCE_DBFS),
             wide_floor_dbfs: floor_of(&levels(&wide_dbfs))?.max(LOWEST_FLOOR_DBFS),
+            quietest_dbfs: quantile(&levels(&wide_dbfs), FLOOR_QUANTILE)?,
             loud_dbfs,
         })
     }
@@ -129,7 +132,7 @@ impl Context {
 }
 
 fn base_features(frames: &[Frame], reference: &Reference) -> Vec<[f64; BASE]> {
-    let mut modulation = Modulation::new();
+    let modulation = Modulation::new();
     let peak = |f: &Frame| f.wide.iter().copied().max().unwrap_or(0);
     (0..frames.len())
         .map(|at| {

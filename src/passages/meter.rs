@@ -5,9 +5,19 @@ use crate::dsp::{ANALYSIS_RATE_HZ, Block, Meter};
 use super::classifier::{CLASSES, classify};
 use super::context::{Context, INPUTS, Reference, SILENCE_DBFS, total_dbfs};
 use super::decode::best_path;
+use super::edges::refine;
 use super::features::{FRAMES_A_SECOND, FeatureMeter, Frame};
 use super::spans::{Span, spans_of, tidy};
 use super::{Passage, PassageKind};
+
+/// Index of quiet among [`CLASSES`].
+const QUIET: usize = 3;
+/// A moment is not quiet when this share of the frames around it stands this far over the room noise, dB.
+const BUSY_SHARE: f64 = 0.3;
+const CLEAR_OF_NOISE_DB: f64 = 9.0;
+const BUSY_REACH: usize = 8;
+/// What is then left of the probability of quiet.
+const QUIET_WHEN_BUSY: f32 = 0.02;
 
 /// Collects compact features while the tape runs by and cuts it into passages at the end.
 #[derive(Default)]
@@ -41,6 +51,7 @@ pub fn find_passages(frames: &[Frame], duration_s: f64) -> Vec<Passage> {
     let path: Vec<PassageKind> = best_path(&probabilities).into_iter().map(|c| CLASSES[c]).collect();
     let mut spans = spans_of(&path);
     tidy(&mut spans);
+    refine(&mut spans, frames);
     spans.iter().map(|span| passage(span, &probabilities, frames.len(), duration_s)).collect()
 }
 
@@ -55,9 +66,21 @@ fn probabilities(frames: &[Frame], reference: &Reference) -> Vec<[f32; CLASSES.l
                 return CLASSES.map(|c| if c == PassageKind::Quiet { 0.96 } else { 0.01 });
             }
             context.row(at, &mut row);
-            classify(&row)
+            let mut p = classify(&row);
+            if busy_share(frames, at, reference) >= BUSY_SHARE {
+                p[QUIET] *= QUIET_WHEN_BUSY;
+            }
+            p
         })
         .collect()
+}
+
+/// Share of the frames within 0.7 s that stand clear of the room noise.
+fn busy_share(frames: &[Frame], at: usize, reference: &Reference) -> f64 {
+    let around = &frames[at.saturating_sub(BUSY_REACH)..(at + BUSY_REACH + 1).min(frames.len())];
+    let limit = reference.quietest_dbfs + CLEAR_OF_NOISE_DB;
+    let busy = around.iter().filter(|f| f.wide.iter().any(|w| Frame::level_dbfs(*w) > limit)).count();
+    busy as f64 / around.len() as f64
 }
 
 fn passage(span: &Span, probabilities: &[[f32; CLASSES.len()]], frames: usize, duration_s: f64) -> Passage {

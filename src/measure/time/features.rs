@@ -204,7 +204,8 @@ impl TimeMeter {
             (lo / bin_hz).round() as usize..(hi / bin_hz).round() as usize
         };
         Self {
-            decimator: Decimator::new(LOW_FACTOR),
+            // -6 dB at three quarters of the reduced Nyquist frequency.
+            decimator: Decimator::new(LOW_FACTOR, 0.375 / LOW_FACTOR as f64, 5 * LOW_FACTOR),
             high: Transform::new(HIGH_LENGTH, HOP_SAMPLES),
             low: Transform::new(LOW_LENGTH, LOW_HOP),
             low_samples: Vec::new(),

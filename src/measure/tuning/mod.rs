@@ -1,0 +1,77 @@
+//! Tuning of bass, guitar, piano, horns and the band, from one recording of the whole room.
+//!
+//! Conventions: cents, plus = sharp; offsets count from equal temperament at A4 = 440 Hz, or from the band's own pitch;
+//! strings and notes by their sounding MIDI number; times in seconds from the start of the tape.
+//!
+//! One pass keeps spectral peaks only ([`TuningMeter`]); once the passages are known, [`measure_tuning`] reads them.
+
+mod bass;
+mod compact;
+mod line;
+mod strings;
+mod summary;
+mod trend;
+
+use crate::dsp::decimate::Decimator;
+use crate::dsp::peaks::PeakStream;
+use crate::dsp::{Block, Meter};
+
+use compact::{PEAKS, PeakStore};
+pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
+pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning};
+
+/// Changes whenever a number of this family may move.
+pub const METHOD_ID: &str = "tuning-1";
+
+/// Keeps the spectral peaks of the tape, at most 2.5 kB a second.
+pub struct TuningMeter {
+    decimator: Decimator,
+    stream: PeakStream,
+    low: Vec<f32>,
+    store: PeakStore,
+}
+
+/// What the meter kept.
+#[derive(Clone, Debug, Default)]
+pub struct TuningReading {
+    store: PeakStore,
+}
+
+impl TuningMeter {
+    /// A meter at the start of a tape.
+    pub fn new() -> Self {
+        // 48 kHz to 6 kHz; flat to 1.5 kHz, what would fold below that is 70 dB down or more.
+        Self {
+            decimator: Decimator::new(8, 0.0625, 48),
+            stream: PeakStream::new(PEAKS),
+            low: Vec::new(),
+            store: PeakStore::default(),
+        }
+    }
+}
+
+impl Default for TuningMeter {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl Meter for TuningMeter {
+    type Reading = TuningReading;
+
+    fn push(&mut self, block: &Block) {
+        self.low.clear();
+        self.decimator.push(&block.mono, &mut self.low);
+        let store = &mut self.store;
+        self.stream.push(&self.low, |peaks| store.push(peaks));
+    }
+
+    fn finish(mut self) -> TuningReading {
+        self.low.clear();
+        self.decimator.finish(&mut self.low);
+        let store = &mut self.store;
+        self.stream.push(&self.low, |peaks| store.push(peaks));
+        self.stream.finish(|peaks| store.push(peaks));
+        TuningReading { store: self.store }
+    }
+}

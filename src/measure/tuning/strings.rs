@@ -1,0 +1,204 @@
+//! Open strings in tuning passages: which ones were heard, and where each stood at its last sounding.
+//!
+//! Conventions: offsets in cents from equal temperament at A4 = 440 Hz, plus = sharp; strings by their sounding MIDI number.
+//!
+//! Method: in each frame the string is chosen that explains the peaks best (peaks explained, less peaks left over, less
+//! partials missing); frames in a row on one string are a sounding. Its pitch is the mean of the first four partials,
+//! weighted by power, over the part after the attack: the pitch that a period detector would name.
+//!
+//! Limits: a string more than 95 cents off its nominal pitch is not recognised; strings tuned to other pitches are not known.
+
+use crate::dsp::partials::weighted_median;
+use crate::dsp::peaks::Peak;
+use crate::stats::Measured;
+use crate::units::midi_to_hz;
+
+use super::compact::{HOP_S, PeakStore, frame_at};
+
+/// Who owns a string.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum StringPlayer {
+    /// Bass, upright or electric.
+    Bass,
+    /// Guitar.
+    Guitar,
+}
+
+/// Open strings that are looked for: four-string bass with low B and high C, guitar (standard tunings, sounding pitch).
+pub const OPEN_STRINGS: [(StringPlayer, u8); 12] = [
+    (StringPlayer::Bass, 23),
+    (StringPlayer::Bass, 28),
+    (StringPlayer::Bass, 33),
+    (StringPlayer::Bass, 38),
+    (StringPlayer::Bass, 43),
+    (StringPlayer::Bass, 48),
+    (StringPlayer::Guitar, 40),
+    (StringPlayer::Guitar, 45),
+    (StringPlayer::Guitar, 50),
+    (StringPlayer::Guitar, 55),
+    (StringPlayer::Guitar, 59),
+    (StringPlayer::Guitar, 64),
+];
+
+/// The last sounding of an open string in a tuning passage.
+#[derive(Clone, Debug)]
+pub struct OpenString {
+    /// Whose string.
+    pub player: StringPlayer,
+    /// Sounding pitch, MIDI number.
+    pub string_midi: u8,
+    /// Start of the last sounding, seconds from the start of the tape.
+    pub sounded_at_s: f64,
+    /// Offset from A4 = 440 Hz; the count is that of the frames.
+    pub offset_from_a440_cents: Measured,
+}
+
+/// A string is looked for this far around its nominal pitch, cents.
+const REACH_CENTS: f64 = 95.0;
+/// A peak is explained by a partial when it lies within this distance of a multiple of the fundamental, cents.
+const EXPLAINED_CENTS: f64 = 25.0;
+/// Partials that may explain a peak.
+const PARTIALS: u32 = 12;
+/// Partials that must not be missing.
+const NEEDED: u32 = 4;
+/// Partials whose pitch is measured.
+const MEASURED: u32 = 4;
+/// Peaks weaker than this share of the frame's strongest are left out.
+const WEAKEST: f32 = 0.01;
+/// A sounding lasts at least this many frames (0.4 s).
+const SHORTEST: usize = 10;
+/// Share of the peaks' strength that the string must explain.
+const LEAST_EXPLAINED: f64 = 0.6;
+/// Attack that is skipped, frames.
+const ATTACK: usize = 6;
+/// Known accuracy of a clean sounding, cents (95 %): real strings wander by this much within a second.
+const FLOOR_CENTS: f64 = 1.2;
+
+struct Sounding {
+    string: usize,
+    first: usize,
+    end: usize,
+}
+
+/// Open strings heard in `start_s..end_s`, the last sounding of each, in the order of [`OPEN_STRINGS`].
+pub fn open_strings(store: &PeakStore, start_s: f64, end_s: f64) -> Vec<OpenString> {
+    let (first, end) = (frame_at(start_s), frame_at(end_s).min(store.frames()));
+    let chosen: Vec<Option<usize>> = (first..end).map(|i| choose(&store.frame(i).collect::<Vec<_>>())).collect();
+    let mut last: Vec<Option<OpenString>> = OPEN_STRINGS.iter().map(|_| None).collect();
+    for sounding in soundings(&chosen, first) {
+        if let Some(string) = measure(store, &sounding) {
+            last[sounding.string] = Some(string);
+        }
+    }
+    last.into_iter().flatten().collect()
+}
+
+/// The string that explains the frame best.
+fn choose(peaks: &[Peak]) -> Option<usize> {
+    let strongest = peaks.iter().map(|p| p.amplitude).fold(0.0, f32::max);
+    let loud: Vec<Peak> = peaks.iter().copied().filter(|p| p.amplitude > WEAKEST * strongest).collect();
+    let mut best: Option<(f64, usize)> = None;
+    for (index, (_, midi)) in OPEN_STRINGS.iter().enumerate() {
+        let Some((score, share)) = explain(&loud, midi_to_hz(f64::from(*midi)), f64::from(strongest)) else { continue };
+        if share >= LEAST_EXPLAINED && best.is_none_or(|b| score > b.0) {
+            best = Some((score, index));
+        }
+    }
+    best.map(|b| b.1)
+}
+
+/// Score of a string, and the share of the peaks' strength that it explains.
+fn explain(peaks: &[Peak], nominal_hz: f64, strongest: f64) -> Option<(f64, f64)> {
+    let f0 = fundamental_near(peaks, nominal_hz)?;
+    let (mut explained, mut left) = (0.0, 0.0);
+    let mut heard = [false; NEEDED as usize + 1];
+    for p in peaks {
+        let strength = f64::from(p.amplitude).sqrt();
+        let number = (f64::from(p.hz) / f0).round();
+        let near = number >= 1.0
+            && number <= f64::from(PARTIALS)
+            && (1200.0 * (f64::from(p.hz) / (number * f0)).log2()).abs() < EXPLAINED_CENTS;
+        if near {
+            explained += strength;
+            if number <= f64::from(NEEDED) {
+                heard[number as usize] = true;
+            }
+        } else {
+            left += strength;
+        }
+    }
+    let missing = (1..=NEEDED as usize).filter(|n| !heard[*n]).count() as f64;
+    let score = explained - left - 0.5 * missing * strongest.sqrt();
+    (explained > 0.0).then(|| (score, explained / (explained + left)))
+}
+
+/// Fundamental behind the strongest peaks near multiples of the nominal pitch.
+fn fundamental_near(peaks: &[Peak], nominal_hz: f64) -> Option<f64> {
+    let mut guesses = Vec::new();
+    for number in 1..=6u32 {
+        let target = nominal_hz * f64::from(number);
+        // Neighbouring partials must not be taken for this one.
+        for p in peaks {
+            let cents = 1200.0 * (f64::from(p.hz) / target).log2();
+            if cents.abs() < REACH_CENTS {
+                guesses.push((cents, f64::from(p.amplitude).sqrt()));
+            }
+        }
+    }
+    weighted_median(&guesses).map(|c| nominal_hz * 2f64.powf(c / 1200.0))
+}
+
+/// Stretches on one string; two frames in between may be lost.
+fn soundings(chosen: &[Option<usize>], first: usize) -> Vec<Sounding> {
+    let mut out: Vec<Sounding> = Vec::new();
+    for (i, c) in chosen.iter().enumerate() {
+        let Some(string) = *c else { continue };
+        let frame = first + i;
+        match out.last_mut() {
+            Some(s) if s.string == string && frame - s.end <= 2 => s.end = frame + 1,
+            _ => out.push(Sounding { string, first: frame, end: frame + 1 }),
+        }
+    }
+    out.retain(|s| s.end - s.first >= SHORTEST);
+    out
+}
+
+fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
+    let (player, midi) = OPEN_STRINGS[sounding.string];
+    let nominal = midi_to_hz(f64::from(midi));
+    let skip = ATTACK.min((sounding.end - sounding.first) / 3);
+    let mut partials: Vec<(f64, f64, f64)> = Vec::new();
+    for number in 1..=MEASURED {
+        let target = nominal * f64::from(number);
+        let mut own: Vec<(f64, f64)> = Vec::new();
+        for frame in sounding.first + skip..sounding.end - 1 {
+            let best = store
+                .frame(frame)
+                .map(|p| (1200.0 * (f64::from(p.hz) / target).log2(), f64::from(p.amplitude)))
+                .filter(|(c, _)| c.abs() < REACH_CENTS)
+                .max_by(|a, b| a.1.total_cmp(&b.1));
+            own.extend(best);
+        }
+        if own.len() * 2 < sounding.end - sounding.first - skip {
+            continue;
+        }
+        let centre = weighted_median(&own)?;
+        let wander = weighted_median(&own.iter().map(|(c, a)| ((c - centre).abs(), *a)).collect::<Vec<_>>())?;
+        let power = own.iter().map(|(_, a)| a * a).sum::<f64>() / own.len() as f64;
+        partials.push((centre, wander, power));
+    }
+    let middle = weighted_median(&partials.iter().map(|p| (p.0, p.2)).collect::<Vec<_>>())?;
+    let near: Vec<&(f64, f64, f64)> = partials.iter().filter(|p| (p.0 - middle).abs() < 12.0).collect();
+    let total: f64 = near.iter().map(|p| p.2).sum();
+    let value = near.iter().map(|p| p.0 * p.2).sum::<f64>() / total;
+    let between = (near.iter().map(|p| p.2 * (p.0 - value).powi(2)).sum::<f64>() / total).sqrt();
+    let within = near.iter().map(|p| p.1 * p.2).sum::<f64>() / total;
+    let half = (FLOOR_CENTS.powi(2) + between.powi(2) + (0.7 * within).powi(2)).sqrt();
+    let frames = (sounding.end - sounding.first - skip) as u64;
+    Some(OpenString {
+        player,
+        string_midi: midi,
+        sounded_at_s: sounding.first as f64 * HOP_S,
+        offset_from_a440_cents: Measured::symmetric(value, half, frames),
+    })
+}
