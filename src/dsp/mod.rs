@@ -7,6 +7,7 @@ pub mod block;
 pub mod decimate;
 pub mod filters;
 pub mod jackknife;
+pub mod lanes;
 pub mod logarithm;
 pub mod partials;
 pub mod peaks;

@@ -4,7 +4,7 @@
 //! Limits: clipping rounder than the blur of the codec (a soft limiter) is not clipping here; less than a dozen frames
 //! are no evidence; a recorder that clips and then re-samples heavily (8 kHz telephone) can go unseen.
 
-use crate::dsp::Block;
+use crate::dsp::{Block, lanes};
 use crate::stats::Measured;
 
 /// Fine linear bins for sharp rails: 1/4096 of full scale, up to 2.0.
@@ -35,8 +35,10 @@ const ABRUPT_PEAKS: f64 = 7.0;
 const ABRUPT_ABOVE: f64 = 0.12;
 const ABRUPT_RISE: f64 = 1.1;
 const ABRUPT_FALL: f64 = 0.6;
-/// Peaks below this amplitude are not followed.
-const PEAKS_FROM: f32 = 0.05;
+/// Amplitudes below this share of the largest one so far are not counted; rails are sought in the topmost 8 dB.
+const COUNTED_SHARE: f32 = 0.4;
+/// Samples that are looked over at once.
+const CHUNK: usize = 64;
 /// Bins beyond the rail that the codec may still fill: 0.5 dB.
 const BLUR_BINS: usize = 2;
 
@@ -44,8 +46,10 @@ const BLUR_BINS: usize = 2;
 struct ChannelAmplitudes {
     /// Frames by amplitude.
     fine: Vec<u64>,
-    /// Local maxima of the amplitude, by their height in 0.25 dB.
-    peaks: Vec<f64>,
+    /// Local maxima of the amplitude.
+    peaks: Vec<u64>,
+    /// Largest amplitude so far.
+    top: f32,
     /// The two amplitudes before.
     before: [f32; 2],
 }
@@ -61,20 +65,13 @@ impl ClippingMeter {
     /// Takes the samples of a block.
     pub fn push(&mut self, block: &Block) {
         if self.channels.len() < block.channels.len() {
-            let fresh = ChannelAmplitudes { fine: vec![0; FINE_BINS], peaks: vec![0.0; COARSE_BINS], before: [0.0; 2] };
+            let fresh =
+                ChannelAmplitudes { fine: vec![0; FINE_BINS], peaks: vec![0; FINE_BINS], top: 0.0, before: [0.0; 2] };
             self.channels.resize(block.channels.len(), fresh);
         }
         self.frames += block.channels.first().map_or(0, Vec::len) as u64;
         for (channel, samples) in self.channels.iter_mut().zip(&block.channels) {
-            for x in samples {
-                let amplitude = x.abs();
-                channel.fine[((amplitude * FINE_A_UNIT) as usize).min(FINE_BINS - 1)] += 1;
-                let [second, last] = channel.before;
-                if last > PEAKS_FROM && last > second && last >= amplitude {
-                    channel.peaks[coarse_bin(f64::from(last)).min(COARSE_BINS - 1)] += 1.0;
-                }
-                channel.before = [last, amplitude];
-            }
+            samples.chunks(CHUNK).for_each(|chunk| channel.push(chunk));
         }
     }
 
@@ -100,10 +97,6 @@ fn coarse_place(amplitude: f64) -> f64 {
     ((20.0 * amplitude.log10() - COARSE_FLOOR_DBFS) / COARSE_STEP_DB).max(0.0)
 }
 
-fn coarse_bin(amplitude: f64) -> usize {
-    coarse_place(amplitude) as usize
-}
-
 /// What sits on the rail of a channel.
 struct Rail {
     frames: f64,
@@ -111,12 +104,37 @@ struct Rail {
 }
 
 impl ChannelAmplitudes {
+    /// Counts what comes near the top; the rest of a recording says nothing of its rails.
+    fn push(&mut self, chunk: &[f32]) {
+        let peak = lanes::peak(chunk);
+        self.top = self.top.max(peak);
+        let limit = COUNTED_SHARE * self.top;
+        if self.before[1] > limit || peak > limit {
+            let bin = |amplitude: f32| ((amplitude * FINE_A_UNIT) as usize).min(FINE_BINS - 1);
+            for x in chunk {
+                let amplitude = x.abs();
+                let [second, last] = self.before;
+                if amplitude > limit {
+                    self.fine[bin(amplitude)] += 1;
+                }
+                if last > limit && last > second && last >= amplitude {
+                    self.peaks[bin(last)] += 1;
+                }
+                self.before = [last, amplitude];
+            }
+        } else if let [.., second, last] = chunk {
+            self.before = [second.abs(), last.abs()];
+        } else if let [last] = chunk {
+            self.before = [self.before[1], last.abs()];
+        }
+    }
+
     fn rail(&self) -> Rail {
         if let Some(frames) = self.sharp() {
             return Rail { frames: frames as f64, blurred: false };
         }
-        let coarse = self.coarse();
-        match abrupt_end(&self.peaks, &coarse).or_else(|| blurred_rail(&coarse)) {
+        let coarse = coarse_of(&self.fine);
+        match abrupt_end(&coarse_of(&self.peaks), &coarse).or_else(|| blurred_rail(&coarse)) {
             Some(frames) => Rail { frames, blurred: true },
             None => Rail { frames: 0.0, blurred: false },
         }
@@ -135,21 +153,16 @@ impl ChannelAmplitudes {
         let under: u64 = self.fine[below..rail].iter().sum();
         (on >= SHARP_LEAST && on as f64 >= SHARP_SHARE * under as f64).then_some(on)
     }
+}
 
-    fn coarse(&self) -> Vec<f64> {
-        let mut coarse = vec![0.0; COARSE_BINS];
-        for (bin, count) in self.fine.iter().enumerate().skip(1) {
-            if *count > 0 {
-                // A fine bin is spread over the coarse bins that it covers.
-                let (low, high) = (
-                    coarse_place(bin as f64 / f64::from(FINE_A_UNIT)),
-                    coarse_place((bin + 1) as f64 / f64::from(FINE_A_UNIT)),
-                );
-                spread(&mut coarse, low, high, *count as f64);
-            }
-        }
-        coarse
+/// Fine counts by 0.25 dB; a fine bin is spread over the coarse bins that it covers.
+fn coarse_of(fine: &[u64]) -> Vec<f64> {
+    let mut coarse = vec![0.0; COARSE_BINS];
+    let place = |bin: usize| coarse_place(bin as f64 / f64::from(FINE_A_UNIT));
+    for (bin, count) in fine.iter().enumerate().skip(1).filter(|(_, n)| **n > 0) {
+        spread(&mut coarse, place(bin), place(bin + 1), *count as f64);
     }
+    coarse
 }
 
 fn spread(bins: &mut [f64], low: f64, high: f64, count: f64) {

@@ -17,6 +17,8 @@ const LOWEST_DBFS: f64 = -130.0;
 const QUIET_SHARE: f64 = 0.15;
 /// A line must stand this far above its surroundings in the quiet share, dB.
 const LEAST_EXCESS_DB: f64 = 8.0;
+/// Spectra that a verdict needs.
+const LEAST_FRAMES: u64 = 18;
 /// Two weaker lines of one series count as well, dB.
 const LEAST_PAIR_DB: f64 = 6.0;
 /// A line may lie this far from its nominal place, Hz; B1 at 61.7 Hz is further away. Mains holds its frequency
@@ -55,7 +57,7 @@ impl HumMeter {
 
     /// Mains frequency whose lines stand out, 50 or 60 Hz.
     pub fn finish(&self) -> Measured {
-        if (self.frames as f64) * LONG_FRAMING.hop_s() < 3.0 {
+        if self.frames < LEAST_FRAMES {
             return Measured::absent("too_short");
         }
         let quiet: Vec<f64> = self.counts.iter().map(|c| self.quiet_level(c)).collect();

@@ -8,6 +8,8 @@ use crate::stats::{Measured, quantile};
 
 /// Frames of a stretch.
 const STRETCH: usize = 4096;
+/// Sums that run side by side.
+const LANES: usize = 8;
 /// Codes of the level: half decibels from -140 dBFS.
 const CODES: usize = 320;
 const LOWEST_DBFS: f64 = -140.0;
@@ -22,10 +24,34 @@ const DEAD_DB: f64 = 60.0;
 struct Channel {
     sum: f64,
     squares: f64,
-    stretch: f64,
-    stretch_squares: f64,
+    /// Sums of the open stretch by place in it, modulo eight, so that the cut into blocks changes nothing.
+    stretch: [f32; LANES],
+    stretch_squares: [f32; LANES],
     /// Offsets of the stretches: sum, sum of squares.
     means: (f64, f64),
+}
+
+impl Channel {
+    /// Adds samples that begin at place `at` of the stretch.
+    fn add(&mut self, samples: &[f32], at: usize) {
+        let head = samples.len().min((LANES - at % LANES) % LANES);
+        let (whole, rest) = samples[head..].as_chunks::<LANES>();
+        let mut single = |x: f32, lane: usize| {
+            self.stretch[lane] += x;
+            self.stretch_squares[lane] += x * x;
+        };
+        samples[..head].iter().enumerate().for_each(|(i, x)| single(*x, (at + i) % LANES));
+        for chunk in whole {
+            for ((sum, squares), x) in self.stretch.iter_mut().zip(&mut self.stretch_squares).zip(chunk) {
+                *sum += x;
+                *squares += x * x;
+            }
+        }
+        for (lane, x) in rest.iter().enumerate() {
+            self.stretch[lane] += x;
+            self.stretch_squares[lane] += x * x;
+        }
+    }
 }
 
 /// Sums of every channel and a histogram of the level.
@@ -55,13 +81,7 @@ impl LevelMeter {
         while from < frames {
             let to = frames.min(from + STRETCH - self.inside);
             for (channel, samples) in self.channels.iter_mut().zip(&block.channels) {
-                let (mut sum, mut squares) = (0.0, 0.0);
-                for x in &samples[from..to.min(samples.len())] {
-                    sum += f64::from(*x);
-                    squares += f64::from(*x) * f64::from(*x);
-                }
-                channel.stretch += sum;
-                channel.stretch_squares += squares;
+                channel.add(&samples[from..to], self.inside);
             }
             self.inside += to - from;
             self.frames += (to - from) as u64;
@@ -76,14 +96,16 @@ impl LevelMeter {
         let n = self.inside as f64;
         let mut power = 0.0;
         for channel in &mut self.channels {
-            let mean = channel.stretch / n;
+            let sum: f64 = channel.stretch.iter().map(|x| f64::from(*x)).sum();
+            let squares: f64 = channel.stretch_squares.iter().map(|x| f64::from(*x)).sum();
+            let mean = sum / n;
             // The offset is no noise.
-            power += (channel.stretch_squares / n - mean * mean).max(0.0);
+            power += (squares / n - mean * mean).max(0.0);
             channel.means.0 += mean;
             channel.means.1 += mean * mean;
-            channel.sum += channel.stretch;
-            channel.squares += channel.stretch_squares;
-            (channel.stretch, channel.stretch_squares) = (0.0, 0.0);
+            channel.sum += sum;
+            channel.squares += squares;
+            (channel.stretch, channel.stretch_squares) = ([0.0; LANES], [0.0; LANES]);
         }
         let dbfs = 10.0 * (power / self.channels.len().max(1) as f64).max(1e-14).log10();
         let code = (2.0 * (dbfs - LOWEST_DBFS)).round().clamp(0.0, CODES as f64 - 1.0) as usize;

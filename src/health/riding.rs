@@ -6,8 +6,8 @@
 //! Limits: a tape without any quiet moment (music only) shows neither sign and is called not riding; riding that moves
 //! the gain by less than about 10 dB, or only between the quiet and everything else, goes unseen.
 
-use crate::dsp::PowerFrame;
 use crate::dsp::spectrum::LONG_FRAMING;
+use crate::dsp::{PowerFrame, lanes};
 use crate::stats::{Measured, quantile};
 
 /// Edges of the bands in Hz.
@@ -51,7 +51,7 @@ impl RidingMeter {
         let bin = |hz: f64| (hz / LONG_FRAMING.bin_hz()).round() as usize;
         let mut frame = [0; BANDS];
         for (code, edge) in frame.iter_mut().zip(EDGES_HZ.windows(2)) {
-            let sum: f32 = spectrum.power[bin(edge[0])..bin(edge[1])].iter().sum();
+            let sum = lanes::sum(&spectrum.power[bin(edge[0])..bin(edge[1])]);
             let db = 10.0 * f64::from(sum.max(1e-12)).log10();
             *code = (2.0 * (db - FLOOR_DBFS)).round().clamp(0.0, 255.0) as u8;
         }

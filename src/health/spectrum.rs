@@ -3,8 +3,8 @@
 //! Conventions: levels in dBFS a third octave band, centres 1000 Hz * 2^(k/3) (base-two series), from the long spectra.
 //! A chain attenuates everything it records: a low cut is believed only when the music and the room noise both show it.
 
-use crate::dsp::PowerFrame;
 use crate::dsp::spectrum::LONG_FRAMING;
+use crate::dsp::{PowerFrame, lanes};
 use crate::stats::Measured;
 
 /// Third-octave bands from 25 Hz to 20 kHz.
@@ -13,6 +13,8 @@ const FIRST_BAND: i32 = -16;
 /// Levels in 1 dB steps from -130 dBFS.
 const LEVELS: usize = 136;
 const LOWEST_DBFS: f64 = -130.0;
+/// Spectra that a verdict needs.
+const LEAST_FRAMES: u64 = 12;
 /// Shares of the time that make the quiet and the loud spectrum.
 const QUIET_SHARE: f64 = 0.1;
 const LOUD_SHARE: f64 = 0.9;
@@ -44,12 +46,12 @@ impl BandwidthMeter {
     pub fn push(&mut self, spectrum: &PowerFrame) {
         self.frames += 1;
         for (count, edge) in self.counts.iter_mut().zip(self.edges.windows(2)) {
-            let sum: f32 = spectrum.power[edge[0]..edge[1]].iter().sum();
+            let sum = lanes::sum(&spectrum.power[edge[0]..edge[1]]);
             count[code(sum)] += 1;
         }
         let bin = |i: usize| ((HIGH_FIRST_HZ + i as f64 * HIGH_STEP_HZ) / LONG_FRAMING.bin_hz()).round() as usize;
         for (i, count) in self.high.iter_mut().enumerate() {
-            let sum: f32 = spectrum.power[bin(i)..bin(i + 1)].iter().sum();
+            let sum = lanes::sum(&spectrum.power[bin(i)..bin(i + 1)]);
             count[code(sum)] += 1;
         }
     }
@@ -61,7 +63,7 @@ impl BandwidthMeter {
 
     /// Corner of a high-pass in the chain: -3 dB of the second order that fits.
     pub fn low_cut(&self) -> Measured {
-        if self.frames < 24 {
+        if self.frames < LEAST_FRAMES {
             return Measured::absent("too_short");
         }
         let quiet = density(&self.levels(QUIET_SHARE));
@@ -81,7 +83,7 @@ impl BandwidthMeter {
 
     /// Frequency above which the chain passes nothing.
     pub fn high_cut(&self, sample_rate_hz: u32) -> Measured {
-        if self.frames < 24 {
+        if self.frames < LEAST_FRAMES {
             return Measured::absent("too_short");
         }
         let wanted = (self.frames as f64 * HIGH_SHARE).ceil();
