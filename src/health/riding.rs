@@ -153,10 +153,10 @@ const AT_REST_DB: f64 = 2.5;
 const RANGE_WITH_NOISE_DB: f64 = 12.0;
 const RANGE_WITHOUT_NOISE_DB: f64 = 20.0;
 const ROOM_NOISE_SHARE: f64 = 0.03;
-/// Everything that sounds is even: its spread and the distance of the quieter half from the loudest, dB. Found on 110
-/// rendered tapes with and without riding: without it, spreads start at 3.7 dB and distances at 6.
-const EVEN_SPREAD_DB: f64 = 3.6;
-const EVEN_DISTANCE_DB: f64 = 8.0;
+/// Everything that sounds is even when its spread and a quarter of the distance of the quieter half from the loudest stay
+/// below this, dB. Found on 130 rendered tapes with and without riding: with it 2.5 to 5.1, without it from 5.4 on.
+const EVEN_DB: f64 = 5.25;
+const EVEN_DISTANCE_WEIGHT: f64 = 0.25;
 /// Room noise that falls this far under loud playing is enough by itself, dB.
 const NOISE_DROP_DB: f64 = 2.2;
 
@@ -165,9 +165,8 @@ impl Signs {
     pub fn score(&self) -> f64 {
         let range =
             if self.room_noise_share >= ROOM_NOISE_SHARE { RANGE_WITH_NOISE_DB } else { RANGE_WITHOUT_NOISE_DB };
-        let even = (EVEN_SPREAD_DB - self.active_spread_db)
-            .min(0.5 * (EVEN_DISTANCE_DB - self.loud_over_lower_db))
-            .min(self.range_db - range);
+        let unevenness = self.active_spread_db + EVEN_DISTANCE_WEIGHT * self.loud_over_lower_db;
+        let even = (EVEN_DB - unevenness).min(self.range_db - range);
         even.max(self.noise_drop_db - NOISE_DROP_DB)
     }
 }

@@ -7,7 +7,7 @@ use super::context::{Context, INPUTS, Reference, SILENCE_DBFS, on_open_string, t
 use super::decode::best_path;
 use super::edges::refine;
 use super::features::{FRAMES_A_SECOND, FeatureMeter, Frame};
-use super::spans::{Span, spans_of, tidy};
+use super::spans::{Span, join, spans_of, tidy};
 use super::{Passage, PassageKind};
 
 /// Frames of a melody lie within this of the loud ones, dB; it lasts so long and has so many pitches.
@@ -16,6 +16,10 @@ const MELODY_LEAST_S: f64 = 1.5;
 const MELODY_NOTES: usize = 4;
 /// Confidence of a take that is one only because there is nothing else on the tape.
 const LONE_CONFIDENCE: f64 = 0.5;
+/// Talk of less mean probability than this may be a melody.
+const DOUBTFUL_TALK: f64 = 0.4;
+/// Share of the pitches of a tuning that lie on open strings.
+const OPEN_STRING_SHARE: f64 = 0.45;
 /// A half, as shares are coded.
 const HALF: u8 = 128;
 /// Index of quiet among [`CLASSES`].
@@ -64,7 +68,8 @@ pub fn find_passages(frames: &[Frame], duration_s: f64) -> Vec<Passage> {
     let path: Vec<PassageKind> = best_path(&probabilities).into_iter().map(|c| CLASSES[c]).collect();
     let mut spans = spans_of(&path);
     tidy(&mut spans);
-    if only_music(&spans, frames, &reference) {
+    absorb_held_notes(&mut spans, frames);
+    if only_music(&spans, &probabilities, frames, &reference) {
         return vec![Passage { kind: PassageKind::Take, start_s: 0.0, end_s: duration_s, confidence: LONE_CONFIDENCE }];
     }
     refine(&mut spans, frames);
@@ -96,8 +101,9 @@ fn probabilities(frames: &[Frame], reference: &Reference) -> Vec<[f32; CLASSES.l
 
 /// A tape on which nobody speaks and no band plays, and yet a melody sounds most of the time that anything sounds: one
 /// player alone is the music.
-fn only_music(spans: &[Span], frames: &[Frame], reference: &Reference) -> bool {
-    if spans.iter().any(|s| matches!(s.kind, PassageKind::Take | PassageKind::Talk)) {
+fn only_music(spans: &[Span], probabilities: &[[f32; CLASSES.len()]], frames: &[Frame], reference: &Reference) -> bool {
+    let speaks = |s: &Span| s.kind == PassageKind::Talk && mean_probability(s, probabilities) >= DOUBTFUL_TALK;
+    if spans.iter().any(|s| s.kind == PassageKind::Take || speaks(s)) {
         return false;
     }
     let loud: Vec<&Frame> = frames.iter().filter(|f| total_dbfs(f) > reference.loud_dbfs - MELODY_RANGE_DB).collect();
@@ -127,14 +133,34 @@ fn busy_share(frames: &[Frame], at: usize, reference: &Reference) -> f64 {
     busy as f64 / around.len() as f64
 }
 
-fn passage(span: &Span, probabilities: &[[f32; CLASSES.len()]], frames: usize, duration_s: f64) -> Passage {
+/// Mean probability of a span's kind over its frames.
+fn mean_probability(span: &Span, probabilities: &[[f32; CLASSES.len()]]) -> f64 {
     let class = CLASSES.iter().position(|c| *c == span.kind).unwrap_or(0);
     let inside = &probabilities[span.from..span.to];
-    let mean = inside.iter().map(|p| f64::from(p[class])).sum::<f64>() / inside.len() as f64;
+    inside.iter().map(|p| f64::from(p[class])).sum::<f64>() / inside.len() as f64
+}
+
+/// A tuning that runs into a take without a word or a rest between is one only when open strings sound.
+fn absorb_held_notes(spans: &mut Vec<Span>, frames: &[Frame]) {
+    for at in 0..spans.len() {
+        let touches = |other: usize| spans.get(other).is_some_and(|s| s.kind == PassageKind::Take);
+        if spans[at].kind == PassageKind::Tuning && (touches(at + 1) || (at > 0 && touches(at - 1))) {
+            let inside = &frames[spans[at].from..spans[at].to];
+            let pitches: Vec<f64> = inside.iter().filter(|f| f.harmonic > HALF).filter_map(Frame::pitch_midi).collect();
+            let strings = pitches.iter().filter(|p| on_open_string(**p)).count();
+            if (strings as f64) < OPEN_STRING_SHARE * pitches.len() as f64 {
+                spans[at].kind = PassageKind::Take;
+            }
+        }
+    }
+    join(spans);
+}
+
+fn passage(span: &Span, probabilities: &[[f32; CLASSES.len()]], frames: usize, duration_s: f64) -> Passage {
     Passage {
         kind: span.kind,
         start_s: span.from as f64 / FRAMES_A_SECOND,
         end_s: if span.to == frames { duration_s } else { span.to as f64 / FRAMES_A_SECOND },
-        confidence: mean.clamp(0.0, 1.0),
+        confidence: mean_probability(span, probabilities).clamp(0.0, 1.0),
     }
 }

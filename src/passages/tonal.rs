@@ -82,20 +82,19 @@ fn lobe(power: &[f32], k: usize) -> f32 {
 }
 
 fn narrow_peaks(power: &[f32], low: usize, high: usize) -> Vec<usize> {
-    let mut found = Vec::new();
-    for k in low.max(4)..high.min(power.len() - 4) {
-        let p = power[k];
-        if p > power[k - 1] && p >= power[k + 1] && p > 1e-12 {
-            let around = power[k - 4] + power[k - 3] + power[k + 3] + power[k + 4];
-            if 4.0 * p > NARROW_RATIO * around {
-                found.push(k);
-            }
+    let mut found = Vec::with_capacity(128);
+    let first = low.max(4);
+    // Windows of nine bins, so that no bin is checked against the end of the slice.
+    for (k, w) in (first..high.min(power.len() - 4)).zip(power[first - 4..].windows(9)) {
+        let p = w[4];
+        if p > w[3] && p >= w[5] && p > 1e-12 && 4.0 * p > NARROW_RATIO * (w[0] + w[1] + w[7] + w[8]) {
+            found.push(k);
         }
     }
     found
 }
 
-/// Peaks by falling weight, the faintest left out.
+/// Peaks without the faintest; the first [`KEPT_PEAKS`] are the strongest by falling weight.
 fn strongest(power: &[f32], found: &[usize]) -> Vec<Peak> {
     let top = found.iter().map(|&k| power[k]).fold(0.0, f32::max);
     let mut peaks: Vec<Peak> = found
@@ -108,7 +107,13 @@ fn strongest(power: &[f32], found: &[usize]) -> Vec<Peak> {
             Peak { bin: k as f32 + shift, weight: lobe(power, k).sqrt() }
         })
         .collect();
-    peaks.sort_unstable_by(|a, b| b.weight.total_cmp(&a.weight).then(a.bin.total_cmp(&b.bin)));
+    let order = |a: &Peak, b: &Peak| b.weight.total_cmp(&a.weight).then(a.bin.total_cmp(&b.bin));
+    // Only the strongest need be in order.
+    let strongest = peaks.len().min(KEPT_PEAKS);
+    if strongest < peaks.len() {
+        peaks.select_nth_unstable_by(strongest, order);
+    }
+    peaks[..strongest].sort_unstable_by(order);
     peaks
 }
 
@@ -133,7 +138,8 @@ fn best_series(peaks: &[Peak], bin_hz: f32) -> Option<(f32, f32)> {
             if !(FUNDAMENTAL_HZ.0..FUNDAMENTAL_HZ.1).contains(&hz) {
                 continue;
             }
-            let share = peaks.iter().filter(|p| fits(p.bin, fundamental)).map(|p| p.weight).sum::<f32>() / all;
+            let inverse = 1.0 / fundamental;
+            let share = peaks.iter().filter(|p| fits(p.bin, fundamental, inverse)).map(|p| p.weight).sum::<f32>() / all;
             let score = share + HIGHER_OCTAVE_BONUS * hz.log2();
             if best.is_none_or(|(s, _, _)| score > s) {
                 best = Some((score, share, hz));
@@ -143,10 +149,10 @@ fn best_series(peaks: &[Peak], bin_hz: f32) -> Option<(f32, f32)> {
     best.map(|(_, share, hz)| (share, hz))
 }
 
-/// Is `bin` a multiple of `fundamental`, within 1.2 % or 0.7 bins?
-fn fits(bin: f32, fundamental: f32) -> bool {
+/// Is `bin` a multiple of `fundamental`, within 1.2 % or 0.7 bins? `inverse` is one over the fundamental.
+fn fits(bin: f32, fundamental: f32, inverse: f32) -> bool {
     // Adding a half and cutting is the rounding of positive numbers, without a call.
-    let ratio = ((bin / fundamental + 0.5) as i32) as f32;
+    let ratio = ((bin * inverse + 0.5) as i32) as f32;
     ratio >= 1.0 && (bin - ratio * fundamental).abs() < (0.012 * bin).clamp(0.7, 4.0).min(0.2 * fundamental)
 }
 
