@@ -26,6 +26,10 @@ pub struct BeatPathParams {
     pub change_cost: f32,
     /// Cost of letting go and starting again anywhere later.
     pub restart_cost: f32,
+    /// Cost a beat of a period other than the usual one, per square of the logarithm of their ratio.
+    pub distance_cost: f32,
+    /// The usual period in frames.
+    pub usual: f32,
 }
 
 /// One beat of a path.
@@ -52,6 +56,8 @@ pub fn best_beat_path(curve: &[f32], params: &BeatPathParams) -> Vec<PathBeat> {
     let width = hi - lo + 1;
     let steps: Vec<f32> =
         (0..width).map(|k| params.change_cost * ((lo + k) as f32 / (lo + k - 1) as f32).ln()).collect();
+    let distance: Vec<f32> =
+        (0..width).map(|j| params.distance_cost * ((lo + j) as f32 / params.usual).ln().powi(2)).collect();
     // For the last `hi` frames: the best value with which a beat there can be followed at each period, and its period.
     let mut onward = vec![(f32::NEG_INFINITY, FRESH); hi * width];
     let mut from = vec![FRESH; curve.len() * width];
@@ -65,7 +71,7 @@ pub fn best_beat_path(curve: &[f32], params: &BeatPathParams) -> Vec<PathBeat> {
             let (value, source) = if t >= period { onward[(t - period) % hi * width + j] } else { (0.0, FRESH) };
             let goes_on = source != FRESH && value > fresh;
             from[t * width + j] = if goes_on { source } else { FRESH };
-            *state = (strength + if goes_on { value } else { fresh }, j as u16);
+            *state = (strength - distance[j] + if goes_on { value } else { fresh }, j as u16);
             if state.0 > best.0 {
                 best = (state.0, t * width + j);
             }
@@ -118,7 +124,7 @@ mod tests {
     use super::*;
 
     fn params(shortest: usize, longest: usize) -> BeatPathParams {
-        BeatPathParams { shortest, longest, change_cost: 30.0, restart_cost: 6.0 }
+        BeatPathParams { shortest, longest, change_cost: 30.0, restart_cost: 6.0, distance_cost: 0.0, usual: 80.0 }
     }
 
     fn clicks(frames: &[usize], len: usize) -> Vec<f32> {

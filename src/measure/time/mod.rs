@@ -10,15 +10,18 @@ pub mod beats;
 pub mod evidence;
 pub mod features;
 pub mod grid;
+pub mod hypotheses;
 pub mod kit;
 pub mod pulses;
+pub mod runs;
 pub mod strength;
 pub mod swing;
 pub mod tempo;
 mod weights;
 
-pub use beats::{BeatTrack, TimeHints, track_beats};
+pub use beats::{BeatTrack, track_beats};
 pub use features::{TimeFeatures, TimeMeter};
+pub use hypotheses::TimeHints;
 pub use tempo::TempoFacts;
 
 use crate::stats::Measured;
@@ -27,6 +30,9 @@ use strength::Strengths;
 
 /// Changes whenever a number of this family may move.
 pub const METHOD_ID: &str = "time.1";
+
+/// Below this probability the level or the phase of the bar is marked as uncertain.
+const CERTAIN_FROM: f64 = 0.7;
 
 /// Feel of a take.
 #[derive(Clone, Debug)]
@@ -84,7 +90,11 @@ pub fn measure_take(features: &TimeFeatures, start_s: f64, end_s: f64, hints: &T
     let Some(grid) = Grid::new(&track, &strengths) else {
         return TakeTime { tempo, feel: FeelFacts::absent("too_few_beats") };
     };
-    let kit = kit::kit_facts(&strengths, &grid);
+    let mut kit = kit::kit_facts(&strengths, &grid);
+    if track.phase_probability < CERTAIN_FROM {
+        kit.hat_on_2_and_4_percent = kit.hat_on_2_and_4_percent.with_warning("downbeat_uncertain");
+        kit.backbeat_heavy = kit.backbeat_heavy.with_warning("downbeat_uncertain");
+    }
     let bass_to_drums_ms = match &kit.hat_on_2_and_4_percent.reason {
         Some(reason) if reason == kit::NO_CYMBALS => Measured::absent(reason),
         _ => bass_lag::bass_to_drums_ms(&strengths, &grid),
