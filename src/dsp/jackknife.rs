@@ -45,6 +45,7 @@ pub fn half_width_95(count: usize, span_s: f64, mut without: impl FnMut(Range<us
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

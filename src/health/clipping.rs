@@ -191,7 +191,7 @@ fn abrupt_end(peaks: &[f64], density: &[f64]) -> Option<f64> {
     let held = peaks[rail] + peaks[rail - 1];
     let falls = log_line(&density[rail - TAIL_BINS..rail]).is_some_and(|(_, slope)| slope < -0.01);
     let abrupt = above <= ABRUPT_ABOVE * peaks[rail] && held >= ABRUPT_RISE * 2.0 * below * ABRUPT_FALL;
-    (falls && abrupt).then(|| density[rail..].iter().sum())
+    (falls && abrupt).then(|| density[rail - 1..].iter().sum())
 }
 
 /// Frames on a blurred rail: the falling density of amplitudes rises over its course, then collapses.

@@ -240,6 +240,6 @@ fn curves(tape: &MeasuredTape) -> Curves {
         layers_lufs: LayerCurves { bass: nothing(), drums: nothing(), comping: nothing(), horns: nothing() },
         tempo_bpm: tempo_curve(&tape.time, CURVE_HOP_S, hops),
         bass_cents: fitted(tape.tuning.bass_cents.clone()),
-        guitar_cents: nothing(),
+        guitar_cents: fitted(tape.tuning.guitar_cents.clone()),
     }
 }

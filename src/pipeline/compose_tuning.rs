@@ -6,18 +6,25 @@ use crate::report::{self, InstrumentTunings, TuningFacts};
 
 /// Tuning of the players in take number `take`.
 pub fn take_tuning(tuning: &TapeTuning, take: usize) -> report::TakeTuning {
-    let bass = tuning.takes.get(take).map_or_else(no_player, |t| player(&t.bass));
-    report::TakeTuning { bass, guitar: no_player(), piano: no_player(), horns: no_player() }
+    let of = |pick: fn(&tuning::TakeTuning) -> &tuning::PlayerTuning| {
+        tuning.takes.get(take).map_or_else(no_player, |t| player(pick(t)))
+    };
+    report::TakeTuning {
+        bass: of(|t| &t.bass),
+        guitar: of(|t| &t.guitar),
+        piano: of(|t| &t.piano),
+        horns: of(|t| &t.horns),
+    }
 }
 
 /// Tuning over the tape.
 pub fn tuning_facts(tuning: &TapeTuning) -> TuningFacts {
     TuningFacts {
-        concert_pitch_hz: absent(),
+        concert_pitch_hz: tuning.concert_pitch_hz.clone(),
         instruments: InstrumentTunings {
             bass: instrument(&tuning.bass),
-            guitar: no_instrument(),
-            piano: no_instrument(),
+            guitar: instrument(&tuning.guitar),
+            piano: instrument(&tuning.piano),
         },
     }
 }
@@ -37,7 +44,10 @@ pub fn strings(tuning: &TapeTuning, passage: usize) -> Vec<report::OpenString> {
 }
 
 fn player(p: &tuning::PlayerTuning) -> report::PlayerTuning {
-    report::PlayerTuning { offset_from_a440_cents: p.offset_from_a440_cents.clone(), offset_from_band_cents: absent() }
+    report::PlayerTuning {
+        offset_from_a440_cents: p.offset_from_a440_cents.clone(),
+        offset_from_band_cents: p.offset_from_band_cents.clone(),
+    }
 }
 
 fn no_player() -> report::PlayerTuning {
@@ -47,21 +57,10 @@ fn no_player() -> report::PlayerTuning {
 fn instrument(i: &tuning::InstrumentTuning) -> report::InstrumentTuning {
     report::InstrumentTuning {
         offset_from_a440_cents: i.offset_from_a440_cents.clone(),
-        offset_from_band_cents: absent(),
+        offset_from_band_cents: i.offset_from_band_cents.clone(),
         drift_cents_per_min: i.drift_cents_per_min.clone(),
         at_start_cents: i.at_start_cents.clone(),
         at_end_cents: i.at_end_cents.clone(),
         retuned_at_s: i.retuned_at_s.clone(),
-    }
-}
-
-fn no_instrument() -> report::InstrumentTuning {
-    report::InstrumentTuning {
-        offset_from_a440_cents: absent(),
-        offset_from_band_cents: absent(),
-        drift_cents_per_min: absent(),
-        at_start_cents: absent(),
-        at_end_cents: absent(),
-        retuned_at_s: Vec::new(),
     }
 }

@@ -199,6 +199,19 @@ fn a_value_that_is_not_finite_draws_nothing() {
     let absent = holes(None);
     assert!(holes(Some(f64::NAN)) == absent && holes(Some(f64::NEG_INFINITY)) == absent);
     assert!(absent != draw_loudness(&report, &curves).unwrap());
+    let band = |bad: Option<f64>| {
+        let mut r = report.clone();
+        r.balance.third_octave[20].level_db = bad;
+        draw_balance(&r).unwrap()
+    };
+    assert!(band(Some(f64::NAN)) == band(None) && band(None) != draw_balance(&report).unwrap());
+    let rehearsal = |bad: Option<chart::SeasonPoint>| {
+        let mut s = mock::season();
+        s.series[1].values[3] = bad;
+        draw_season(&s).unwrap()
+    };
+    let nan = chart::SeasonPoint { value: f64::NAN, low: 1.0, high: 2.0 };
+    assert!(rehearsal(Some(nan)) == rehearsal(None) && rehearsal(None) != draw_season(&mock::season()).unwrap());
 }
 
 #[test]

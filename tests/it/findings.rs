@@ -145,6 +145,8 @@ fn low_end_speaks_only_when_its_whole_interval_lies_beyond_the_spread() {
     assert_eq!((main[0].id, main[0].severity, main[0].player), ("low_end_above_target", Severity::Main, Player::Band));
     assert_eq!(found(&low_end(6.5, 0.8))[0].severity, Severity::First);
     assert_eq!(ids(&low_end(-6.0, 0.8))[0], "low_end_below_target");
+    let reserved = changed(|t| t.low_end = Measured::symmetric(-6.0, 0.8, 99).with_warning("low_cut_inside_low_end"));
+    assert_eq!(ids(&reserved), NOTES, "the recorder may be the cause");
     assert_eq!(main[0].evidence.len(), 2);
     assert_eq!(main[0].evidence[0].threshold, 2.5);
     // 3.4 +- 0.8 against 2.5: 2.2 standard deviations, 98.6 % (standard normal table).

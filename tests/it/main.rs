@@ -25,4 +25,7 @@ mod tape_formats;
 mod tape_signal;
 mod tape_wave;
 mod test_signals;
+mod time_fixtures;
+mod time_scorer;
+mod time_synthetic;
 mod whole_program;

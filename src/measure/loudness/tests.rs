@@ -1,4 +1,5 @@
 //! Do the intervals hold what they say they hold?
+#![allow(clippy::unwrap_used)]
 
 use super::*;
 

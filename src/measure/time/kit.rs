@@ -20,8 +20,13 @@ const HAT_BIAS: f64 = -1.01;
 const HAT_LARGEST_DB: f64 = 6.0;
 /// Cymbal rise half way after beats 1 and 3 from which eighths are running, dB.
 const RUNNING_DB: f64 = 4.5;
-/// Rise of the cymbals at the beats below which there is no kit to judge, dB.
-const LEAST_CYMBAL_RISE_DB: f64 = 2.0;
+/// Level of 8 to 16 kHz at the beats against that of 0.4 to 4 kHz below which there is no kit to judge, dB: picks and
+/// fingers alone stay below.
+const LEAST_CYMBALS_DB: f64 = -35.5;
+/// Bands that the cymbals are compared with for that.
+const MIDDLE_BANDS: [usize; 3] = [3, 4, 5];
+/// Reason where there is no kit to judge.
+pub const NO_CYMBALS: &str = "no_cymbals_heard";
 /// Kick on 1 and 3 above 2 and 4 that is heavy beside running eighths, and by itself, dB.
 const HEAVY_KICK_DB: (f64, f64) = (2.5, 5.0);
 /// Snare on 2 and 4 above 1 and 3 that is heavy beside running eighths, and with a heavy kick, dB.
@@ -58,7 +63,7 @@ impl KitFacts {
 /// Reads the kit's pattern over the bars of a take.
 ///
 /// # Not measurable
-/// `bars_of_three`, `too_few_bars`, or `no_cymbals_heard` where the cymbal bands do not rise at the beats.
+/// `bars_of_three`, `too_few_bars`, or `no_cymbals_heard` where the top band is as weak as without a kit.
 pub fn kit_facts(strengths: &Strengths, grid: &Grid) -> KitFacts {
     if grid.meter != 4 {
         return KitFacts::absent("bars_of_three");
@@ -68,9 +73,9 @@ pub fn kit_facts(strengths: &Strengths, grid: &Grid) -> KitFacts {
         return KitFacts::absent("too_few_bars");
     }
     let reader = Reader { levels: &strengths.levels_db, period: grid.period };
-    let rises: Vec<f64> = grid.beats.iter().map(|b| reader.cymbal_rise(b.frame, 3.0)).collect();
-    if median(&rises).is_none_or(|r| r < LEAST_CYMBAL_RISE_DB) {
-        return KitFacts::absent("no_cymbals_heard");
+    let cymbals: Vec<f64> = grid.beats.iter().map(|b| reader.cymbals_re_middle_db(b.frame)).collect();
+    if median(&cymbals).is_none_or(|c| c < LEAST_CYMBALS_DB) {
+        return KitFacts::absent(NO_CYMBALS);
     }
     let running = reader.running_eighths(&bars);
     KitFacts {
@@ -145,6 +150,13 @@ impl Reader<'_> {
 
     fn smallest(&self, band: usize, from: f64, to: f64) -> f64 {
         f64::from(self.rows(from, to).iter().map(|r| r[band]).fold(f32::MAX, f32::min))
+    }
+
+    /// Peak level of the top band at a frame against the summed peaks of the middle bands, dB.
+    fn cymbals_re_middle_db(&self, frame: f64) -> f64 {
+        let at = |band: usize| self.largest(band, frame - 3.0, frame + 6.0);
+        let middle: f64 = MIDDLE_BANDS.iter().map(|b| 10f64.powf(at(*b) / 10.0)).sum();
+        at(CYMBALS[1]) - 10.0 * middle.log10()
     }
 
     /// Rise of the two cymbal bands around a frame, dB.

@@ -5,6 +5,7 @@
 //!
 //! Limits: one tempo level and one metre a take, 57 to 335 beats a minute, bars of three or four.
 
+pub mod bass_lag;
 pub mod beats;
 pub mod evidence;
 pub mod features;
@@ -40,7 +41,8 @@ pub struct FeelFacts {
     pub kick_re_ride_db: Measured,
     /// Median of bass onset minus ride or kick onset, ms, plus = bass late.
     pub bass_to_drums_ms: Measured,
-    /// Onsets of guitar and keys together in a bar.
+    /// Onsets of guitar and keys together in a bar; always absent for now: neither the middle flux nor the levels at the
+    /// beats follow the true count on mixes with known notes (correlation below 0.1 and 0.5).
     pub comping_onsets_per_bar: Measured,
 }
 
@@ -83,13 +85,17 @@ pub fn measure_take(features: &TimeFeatures, start_s: f64, end_s: f64, hints: &T
         return TakeTime { tempo, feel: FeelFacts::absent("too_few_beats") };
     };
     let kit = kit::kit_facts(&strengths, &grid);
+    let bass_to_drums_ms = match &kit.hat_on_2_and_4_percent.reason {
+        Some(reason) if reason == kit::NO_CYMBALS => Measured::absent(reason),
+        _ => bass_lag::bass_to_drums_ms(&strengths, &grid),
+    };
     let feel = FeelFacts {
         swing_ratio: swing::swing_ratio(&strengths, &grid),
         hat_on_2_and_4_percent: kit.hat_on_2_and_4_percent,
         backbeat_heavy: kit.backbeat_heavy,
         kick_re_ride_db: kit.kick_re_ride_db,
-        bass_to_drums_ms: Measured::absent("not_measured_yet"),
-        comping_onsets_per_bar: Measured::absent("not_measured_yet"),
+        bass_to_drums_ms,
+        comping_onsets_per_bar: Measured::absent("comping_not_separable"),
     };
     TakeTime { tempo, feel }
 }

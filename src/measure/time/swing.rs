@@ -12,7 +12,7 @@ use crate::stats::{Measured, mad_sigma, median};
 /// Phases at which an off-beat eighth may fall: ratios 0.7 to 6.
 const PHASES: std::ops::Range<f64> = 0.41..0.86;
 /// An off-beat counts from this share of the usual on-beat strength.
-const LEAST_RE_BEAT: f32 = 0.3;
+const LEAST_RE_BEAT: f32 = 0.2;
 /// Width of the kernel for the commonest phase.
 const KERNEL_PHASE: f64 = 0.02;
 /// Off-beats this far from the commonest phase are something else.

@@ -28,9 +28,11 @@ pub const CURVE_BEATS: usize = 4;
 /// Fewest beats for a line through the tempo.
 const FEWEST_FOR_DRIFT: usize = 24;
 /// Two standard errors of the tempo that stay however many beats there are, percent: the frame grid and the smoother.
-const TEMPO_FLOOR_PERCENT: f64 = 0.06;
+const TEMPO_FLOOR_PERCENT: f64 = 0.1;
+/// Two standard errors of a median of slowly wandering beats, in spreads over the root of their number.
+const MEDIAN_FACTOR: f64 = 2.6;
 /// Two standard errors of the drift that stay however many beats there are, points.
-const DRIFT_FLOOR_POINTS: f64 = 0.15;
+const DRIFT_FLOOR_POINTS: f64 = 0.25;
 /// Error of single onsets that survives the smoother, as a share of their standard deviation.
 const SMOOTHED_ONSET_SHARE: f64 = 0.5;
 /// Below this probability the level or the phase of the bar is marked as uncertain.
@@ -109,7 +111,7 @@ impl Beats {
             return Measured::absent("too_few_beats");
         };
         let value = 60.0 / middle;
-        let half_percent = TEMPO_FLOOR_PERCENT.hypot(2.0 * spread / self.count().sqrt());
+        let half_percent = TEMPO_FLOOR_PERCENT.hypot(MEDIAN_FACTOR * spread / self.count().sqrt());
         Measured::symmetric(value, value * half_percent / 100.0, self.length_s.len() as u64)
     }
 
@@ -124,7 +126,7 @@ impl Beats {
         let from_onsets = 100.0 * SMOOTHED_ONSET_SHARE * onset_sd_s * 72f64.sqrt() / (self.count() * mean_s);
         // A beat more or less at either end leans on the line with the local wander.
         let from_ends = self.spread_percent().unwrap_or(0.0) * 6.0 / self.count();
-        let half = DRIFT_FLOOR_POINTS.hypot(2.0 * from_onsets.hypot(from_ends));
+        let half = DRIFT_FLOOR_POINTS.hypot(2.0 * from_onsets.hypot(2.0 * from_ends));
         Measured::symmetric(value, half, self.length_s.len() as u64)
     }
 

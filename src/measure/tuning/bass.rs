@@ -57,10 +57,11 @@ pub struct BassNote {
     pub cents: f64,
     /// Median distance of its observations from the fit, cents.
     pub spread_cents: f64,
-    /// Share of its frames with a strong peak below 130 Hz, 0..=1.
-    pub support: f64,
     /// Weight in medians: seconds, less for notes with a wide spread or little support.
     pub weight: f64,
+    /// Median pitch of each partial, as the pitch in cents above MIDI 0 of the fundamental that it speaks for; `None` where
+    /// it was not heard.
+    pub partials: [Option<f64>; PARTIALS],
 }
 
 struct Observation {
@@ -209,8 +210,8 @@ impl Fit {
         for (i, o) in observations.iter().enumerate() {
             sum[o.note] += weights[i];
             mean_cents[o.note] += weights[i] * o.cents;
-            for k in 0..3 {
-                mean_x[o.note][k] += weights[i] * self.regressors[i][k];
+            for (m, x) in mean_x[o.note].iter_mut().zip(self.regressors[i]) {
+                *m += weights[i] * x;
             }
         }
         for n in 0..self.notes {
@@ -297,7 +298,11 @@ fn note(index: usize, run: &Run, observations: &[Observation], fit: &Fit) -> Opt
         end_s: run.end as f64 * HOP_S,
         cents: fit.pitch[index],
         spread_cents: spread,
-        support,
         weight: seconds * quality * (support / FULL_SUPPORT).min(1.0).powi(2),
+        partials: std::array::from_fn(|k| {
+            let of: Vec<(f64, f64)> =
+                own.iter().filter(|(_, o)| o.number == k + 1).map(|(_, o)| (o.cents, o.amplitude)).collect();
+            weighted_median(&of)
+        }),
     })
 }

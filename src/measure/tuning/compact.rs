@@ -51,7 +51,8 @@ impl PeakStore {
     }
 
     /// Memory in bytes.
-    pub fn bytes(&self) -> usize {
+    #[cfg(test)]
+    fn bytes(&self) -> usize {
         self.starts.len() * 4 + self.places.len() * 3
     }
 

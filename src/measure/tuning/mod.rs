@@ -5,11 +5,15 @@
 //!
 //! One pass keeps spectral peaks only ([`TuningMeter`]); once the passages are known, [`measure_tuning`] reads them.
 
+mod band;
 mod bass;
 mod compact;
+mod guitar;
+mod heard;
 mod line;
 mod strings;
 mod summary;
+mod tracks;
 mod trend;
 
 use crate::dsp::decimate::Decimator;

@@ -3,8 +3,8 @@
 //! Conventions: offsets in cents from equal temperament at A4 = 440 Hz, plus = sharp; strings by their sounding MIDI number.
 //!
 //! Method: in each frame the string is chosen that explains the peaks best (peaks explained, less peaks left over, less
-//! partials missing); frames in a row on one string are a sounding. Its pitch is the mean of the first four partials,
-//! weighted by power, over the part after the attack: the pitch that a period detector would name.
+//! partials missing); frames in a row on one string are a sounding. Its pitch is the mean of the first four partials over
+//! the part after the attack, weighted by power times their number, near the pitch that a period detector names.
 //!
 //! Limits: a string more than 95 cents off its nominal pitch is not recognised; strings tuned to other pitches are not known.
 
@@ -40,6 +40,9 @@ pub const OPEN_STRINGS: [(StringPlayer, u8); 12] = [
     (StringPlayer::Guitar, 64),
 ];
 
+/// Strings that only some basses have: low B and high C.
+const RARE_STRINGS: [u8; 2] = [23, 48];
+
 /// The last sounding of an open string in a tuning passage.
 #[derive(Clone, Debug)]
 pub struct OpenString {
@@ -64,15 +67,22 @@ const NEEDED: u32 = 4;
 /// Partials whose pitch is measured.
 const MEASURED: u32 = 4;
 /// Peaks weaker than this share of the frame's strongest are left out.
-const WEAKEST: f32 = 0.01;
-/// A sounding lasts at least this many frames (0.4 s).
-const SHORTEST: usize = 10;
+const WEAKEST: f32 = 0.04;
+/// A sounding lasts at least this many frames (0.32 s).
+const SHORTEST: usize = 8;
+/// Frames in a row that a sounding may lose.
+const GAP: usize = 3;
 /// Share of the peaks' strength that the string must explain.
 const LEAST_EXPLAINED: f64 = 0.6;
 /// Attack that is skipped, frames.
 const ATTACK: usize = 6;
 /// Known accuracy of a clean sounding, cents (95 %): real strings wander by this much within a second.
 const FLOOR_CENTS: f64 = 1.2;
+
+/// Partials further than this from the others are another string's, cents.
+const NEAR_MIDDLE_CENTS: f64 = 15.0;
+/// Reach for the strings that only some basses have, cents.
+const RARE_REACH_CENTS: f64 = 60.0;
 
 struct Sounding {
     string: usize,
@@ -99,7 +109,9 @@ fn choose(peaks: &[Peak]) -> Option<usize> {
     let loud: Vec<Peak> = peaks.iter().copied().filter(|p| p.amplitude > WEAKEST * strongest).collect();
     let mut best: Option<(f64, usize)> = None;
     for (index, (_, midi)) in OPEN_STRINGS.iter().enumerate() {
-        let Some((score, share)) = explain(&loud, midi_to_hz(f64::from(*midi)), f64::from(strongest)) else { continue };
+        let reach = if RARE_STRINGS.contains(midi) { RARE_REACH_CENTS } else { REACH_CENTS };
+        let nominal = midi_to_hz(f64::from(*midi));
+        let Some((score, share)) = explain(&loud, nominal, reach, f64::from(strongest)) else { continue };
         if share >= LEAST_EXPLAINED && best.is_none_or(|b| score > b.0) {
             best = Some((score, index));
         }
@@ -108,8 +120,8 @@ fn choose(peaks: &[Peak]) -> Option<usize> {
 }
 
 /// Score of a string, and the share of the peaks' strength that it explains.
-fn explain(peaks: &[Peak], nominal_hz: f64, strongest: f64) -> Option<(f64, f64)> {
-    let f0 = fundamental_near(peaks, nominal_hz)?;
+fn explain(peaks: &[Peak], nominal_hz: f64, reach_cents: f64, strongest: f64) -> Option<(f64, f64)> {
+    let f0 = fundamental_near(peaks, nominal_hz, reach_cents)?;
     let (mut explained, mut left) = (0.0, 0.0);
     let mut heard = [false; NEEDED as usize + 1];
     for p in peaks {
@@ -127,20 +139,23 @@ fn explain(peaks: &[Peak], nominal_hz: f64, strongest: f64) -> Option<(f64, f64)
             left += strength;
         }
     }
+    if !(heard[1] || heard[2] && heard[3]) {
+        return None;
+    }
     let missing = (1..=NEEDED as usize).filter(|n| !heard[*n]).count() as f64;
     let score = explained - left - 0.5 * missing * strongest.sqrt();
     (explained > 0.0).then(|| (score, explained / (explained + left)))
 }
 
 /// Fundamental behind the strongest peaks near multiples of the nominal pitch.
-fn fundamental_near(peaks: &[Peak], nominal_hz: f64) -> Option<f64> {
+fn fundamental_near(peaks: &[Peak], nominal_hz: f64, reach_cents: f64) -> Option<f64> {
     let mut guesses = Vec::new();
     for number in 1..=6u32 {
         let target = nominal_hz * f64::from(number);
         // Neighbouring partials must not be taken for this one.
         for p in peaks {
             let cents = 1200.0 * (f64::from(p.hz) / target).log2();
-            if cents.abs() < REACH_CENTS {
+            if cents.abs() < reach_cents {
                 guesses.push((cents, f64::from(p.amplitude).sqrt()));
             }
         }
@@ -148,14 +163,14 @@ fn fundamental_near(peaks: &[Peak], nominal_hz: f64) -> Option<f64> {
     weighted_median(&guesses).map(|c| nominal_hz * 2f64.powf(c / 1200.0))
 }
 
-/// Stretches on one string; two frames in between may be lost.
+/// Stretches on one string; a few frames in between may be lost.
 fn soundings(chosen: &[Option<usize>], first: usize) -> Vec<Sounding> {
     let mut out: Vec<Sounding> = Vec::new();
     for (i, c) in chosen.iter().enumerate() {
         let Some(string) = *c else { continue };
         let frame = first + i;
         match out.last_mut() {
-            Some(s) if s.string == string && frame - s.end <= 2 => s.end = frame + 1,
+            Some(s) if s.string == string && frame - s.end <= GAP => s.end = frame + 1,
             _ => out.push(Sounding { string, first: frame, end: frame + 1 }),
         }
     }
@@ -185,10 +200,12 @@ fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
         let centre = weighted_median(&own)?;
         let wander = weighted_median(&own.iter().map(|(c, a)| ((c - centre).abs(), *a)).collect::<Vec<_>>())?;
         let power = own.iter().map(|(_, a)| a * a).sum::<f64>() / own.len() as f64;
-        partials.push((centre, wander, power));
+        // A period detector weighs partials by power times the square of their number; stiff upper partials would then
+        // pull the pitch up, hence the number alone.
+        partials.push((centre, wander, power * f64::from(number)));
     }
     let middle = weighted_median(&partials.iter().map(|p| (p.0, p.2)).collect::<Vec<_>>())?;
-    let near: Vec<&(f64, f64, f64)> = partials.iter().filter(|p| (p.0 - middle).abs() < 12.0).collect();
+    let near: Vec<&(f64, f64, f64)> = partials.iter().filter(|p| (p.0 - middle).abs() < NEAR_MIDDLE_CENTS).collect();
     let total: f64 = near.iter().map(|p| p.2).sum();
     let value = near.iter().map(|p| p.0 * p.2).sum::<f64>() / total;
     let between = (near.iter().map(|p| p.2 * (p.0 - value).powi(2)).sum::<f64>() / total).sqrt();

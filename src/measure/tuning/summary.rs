@@ -1,22 +1,28 @@
 //! From notes to the figures of takes and of the tape.
 //!
-//! Conventions: as in [`super`]; intervals are 95 %. A take's offset is the median of its notes, weighted by their length.
+//! Conventions: as in [`super`]; intervals are 95 %.
 
 use crate::passages::{Passage, PassageKind};
 use crate::stats::Measured;
+use crate::units::TUNING_A4_HZ;
 
 use super::TuningReading;
-use super::bass::{BassNote, bass_notes};
+use super::band::{BandPitch, band_pitch};
+use super::bass::bass_notes;
 use super::compact::{HOP_S, frame_at};
+use super::guitar::guitar_notes;
+use super::heard::Heard;
 use super::line::{LongTermLevel, bass_runs};
 use super::strings::{OpenString, StringPlayer, open_strings};
-use super::trend::{NoteOffset, curve, level, retunings, trend, unwrap_offsets};
+use super::trend::{CellReading, NoteOffset, curve, level, retunings, trend};
 
 /// Tuning of one player in a take.
 #[derive(Clone, Debug)]
 pub struct PlayerTuning {
     /// Cents from equal temperament at A4 = 440 Hz, plus = sharp.
     pub offset_from_a440_cents: Measured,
+    /// Cents from the band's own pitch in this take, plus = sharp.
+    pub offset_from_band_cents: Measured,
 }
 
 /// Tuning in a take.
@@ -24,6 +30,12 @@ pub struct PlayerTuning {
 pub struct TakeTuning {
     /// Bass.
     pub bass: PlayerTuning,
+    /// Guitar.
+    pub guitar: PlayerTuning,
+    /// Piano.
+    pub piano: PlayerTuning,
+    /// Horns as a group.
+    pub horns: PlayerTuning,
 }
 
 /// Tuning of one player over the tape.
@@ -31,11 +43,13 @@ pub struct TakeTuning {
 pub struct InstrumentTuning {
     /// Cents from equal temperament at A4 = 440 Hz, plus = sharp.
     pub offset_from_a440_cents: Measured,
+    /// Cents from the band's own pitch, plus = sharp.
+    pub offset_from_band_cents: Measured,
     /// Drift, cents a minute, plus = going sharp.
     pub drift_cents_per_min: Measured,
-    /// Offset at the first note.
+    /// Offset at the first note, cents from A4 = 440 Hz.
     pub at_start_cents: Measured,
-    /// Offset at the last note.
+    /// Offset at the last note, cents from A4 = 440 Hz.
     pub at_end_cents: Measured,
     /// When it was retuned, seconds from the start of the tape.
     pub retuned_at_s: Vec<f64>,
@@ -44,23 +58,38 @@ pub struct InstrumentTuning {
 /// All that this family has to say of a tape.
 #[derive(Clone, Debug)]
 pub struct TapeTuning {
+    /// What A4 is to the fixed-pitch and wind instruments, Hz.
+    pub concert_pitch_hz: Measured,
     /// One a take, in time order.
     pub takes: Vec<TakeTuning>,
     /// Bass over the tape.
     pub bass: InstrumentTuning,
-    /// One a passage; empty but in tuning passages.
+    /// Guitar over the tape.
+    pub guitar: InstrumentTuning,
+    /// Piano over the tape; fixed pitch, so that drift is the difference between takes at most.
+    pub piano: InstrumentTuning,
+    /// One list a passage; empty but in tuning passages.
     pub strings: Vec<Vec<OpenString>>,
     /// Bass, cents from A4 = 440 Hz, one a second; `None` where nothing was heard.
     pub bass_cents: Vec<Option<f64>>,
+    /// Guitar, cents from A4 = 440 Hz, one a second; `None` where nothing was heard.
+    pub guitar_cents: Vec<Option<f64>>,
 }
 
-/// Reads the tuning of the takes and of the tuning passages among `passages`.
+/// Who is where in each take, in cents from A4 = 440 Hz: whether bass and guitar were in tune with the band.
 ///
 /// # Input
-/// What [`super::TuningMeter`] kept, and the passages of the tape in time order.
+/// What [`super::TuningMeter`] kept of a tape, and the passages of the tape in time order.
 ///
 /// # Output
-/// Offsets in cents with 95 % intervals; a reason where nothing can be said ("no_bass_heard", "too_few_notes").
+/// Offsets in cents, plus = sharp, modulo a semitone (offsets beyond 35 cents carry a warning), with 95 % intervals that
+/// hold the scatter of the notes and the known accuracy of the method; open strings in tuning passages; drift; retunings.
+///
+/// # Not measurable
+/// "no_bass_heard", "no_guitar_heard", "guitar_not_clear", "no_horns_heard", "no_piano_heard", "too_few_notes".
+///
+/// # Method and source
+/// See the modules: harmonic sum and Viterbi path for the bass line; robust fits of partials; mixture for the guitar.
 pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuning {
     let store = &reading.store;
     let takes_s: Vec<(f64, f64)> =
@@ -72,79 +101,141 @@ pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuni
         .map(|p| if p.kind == PassageKind::Tuning { open_strings(store, p.start_s, p.end_s) } else { Vec::new() })
         .collect();
     let long_term = LongTermLevel::of(store, &takes);
-    let notes: Vec<Vec<BassNote>> =
-        takes.iter().map(|&(first, end)| bass_notes(store, &bass_runs(store, &long_term, first, end))).collect();
-    let heard: Vec<Heard> = notes.iter().map(|n| Heard::of_bass(n)).collect();
+    let (mut bass, mut guitar, mut bands) = (Vec::new(), Vec::new(), Vec::new());
+    for &(first, end) in &takes {
+        let runs = bass_runs(store, &long_term, first, end);
+        let notes = bass_notes(store, &runs);
+        guitar.push(Heard::of_guitar(&guitar_notes(store, &runs, first, end), &notes));
+        bass.push(Heard::of_bass(&notes));
+        bands.push(band_pitch(store, first, end));
+    }
     let seconds = (store.frames() as f64 * HOP_S).ceil() as usize;
-    let (bass, bass_cents, levels) = over_tape(&heard, &takes_s, seconds, "no_bass_heard", |a, b| {
-        tuned_between(passages, &strings, StringPlayer::Bass, a, b)
-    });
-    TapeTuning {
-        takes: levels.into_iter().map(|m| TakeTuning { bass: PlayerTuning { offset_from_a440_cents: m } }).collect(),
-        bass,
-        strings,
-        bass_cents,
-    }
-}
-
-/// Notes of one player in one take, and the error that more notes do not take away.
-struct Heard {
-    notes: Vec<NoteOffset>,
-    systematic_cents: f64,
-}
-
-/// Share of notes without support below 130 Hz from which the bass is not believed to be heard at all.
-const LEAST_HEARD: f64 = 0.08;
-
-impl Heard {
-    fn of_bass(notes: &[BassNote]) -> Self {
-        let seconds: f64 = notes.iter().map(|n| n.end_s - n.start_s).sum();
-        let good: f64 = notes.iter().map(|n| n.weight).sum();
-        if seconds <= 0.0 || good < LEAST_HEARD * seconds {
-            return Self { notes: Vec::new(), systematic_cents: 0.0 };
-        }
-        let triples: Vec<(f64, f64, f64)> =
-            notes.iter().map(|n| ((n.start_s + n.end_s) / 2.0, n.cents, n.weight)).collect();
-        Self { notes: unwrap_offsets(&triples), systematic_cents: bass_systematic_cents(notes) }
-    }
-}
-
-/// Known accuracy (95 %) of a take's bass offset on tapes with known truth, by how well its notes were heard: short notes
-/// are all attack, and notes that spread widely are pulled by what plays on top of them.
-fn bass_systematic_cents(notes: &[BassNote]) -> f64 {
-    let total: f64 = notes.iter().map(|n| n.weight).sum();
-    let mean = |f: &dyn Fn(&BassNote) -> f64| notes.iter().map(|n| n.weight * f(n)).sum::<f64>() / total.max(1e-9);
-    let length = mean(&|n| n.end_s - n.start_s);
-    let spread = mean(&|n| n.spread_cents);
-    let seconds: f64 = notes.iter().map(|n| n.end_s - n.start_s).sum();
-    let quality = total / seconds.max(1e-9);
-    let short = (0.35 / length.max(0.1)).min(2.0);
-    1.0 + 0.25 * spread * short + 1.5 * (0.4 - quality).max(0.0) / 0.4
-}
-
-fn over_tape(
-    heard: &[Heard],
-    takes_s: &[(f64, f64)],
-    seconds: usize,
-    none: &str,
-    between: impl Fn(f64, f64) -> f64,
-) -> (InstrumentTuning, Vec<Option<f64>>, Vec<Measured>) {
-    let levels: Vec<Measured> = heard.iter().map(|h| level(&h.notes, h.systematic_cents, none)).collect();
-    let retuned_at_s = retunings(&levels, takes_s, between);
-    let all: Vec<NoteOffset> = heard.iter().flat_map(|h| h.notes.iter().copied()).collect();
-    let systematic = heard.iter().filter(|h| !h.notes.is_empty()).map(|h| h.systematic_cents).fold(0.0, f64::max);
-    let line = trend(&all, &retuned_at_s, systematic, none);
-    let whole = level(&all, systematic, none);
-    let whole = if retuned_at_s.is_empty() { whole } else { whole.with_warning("retuned_on_the_way") };
-    let curve = curve(&all, takes_s, seconds);
-    let instrument = InstrumentTuning {
-        offset_from_a440_cents: whole,
-        drift_cents_per_min: line.drift_cents_per_min,
-        at_start_cents: line.at_start_cents,
-        at_end_cents: line.at_end_cents,
-        retuned_at_s,
+    let follow = |heard: &[Heard], player: StringPlayer| {
+        let moment = |a, b| tuned_between(passages, &strings, player, a, b);
+        Followed::over(heard, &takes_s, &bands, seconds, moment)
     };
-    (instrument, curve, levels)
+    let bass = follow(&bass, StringPlayer::Bass);
+    let guitar = follow(&guitar, StringPlayer::Guitar);
+    let takes = bands
+        .iter()
+        .zip(bass.levels.iter().zip(&guitar.levels))
+        .map(|(band, (b, g))| TakeTuning {
+            bass: player(b, &band.band),
+            guitar: player(g, &band.band),
+            piano: player(&band.piano, &band.band),
+            horns: player(&band.horns, &band.band),
+        })
+        .collect();
+    TapeTuning {
+        concert_pitch_hz: concert_pitch(&bands, &takes_s),
+        takes,
+        bass: bass.instrument,
+        guitar: guitar.instrument,
+        piano: piano(&bands, &takes_s),
+        strings,
+        bass_cents: bass.curve,
+        guitar_cents: guitar.curve,
+    }
+}
+
+fn player(offset: &Measured, band: &Measured) -> PlayerTuning {
+    PlayerTuning { offset_from_a440_cents: offset.clone(), offset_from_band_cents: difference(offset, band) }
+}
+
+fn half_width(m: &Measured) -> f64 {
+    match (m.low, m.high) {
+        (Some(low), Some(high)) => (high - low) / 2.0,
+        _ => 0.0,
+    }
+}
+
+/// `a` minus `b` on the circle of a semitone, their errors taken as independent.
+fn difference(a: &Measured, b: &Measured) -> Measured {
+    match (a.value, b.value) {
+        (Some(x), Some(y)) => {
+            let value = (x - y + 50.0).rem_euclid(100.0) - 50.0;
+            let n = a.n.unwrap_or(0).min(b.n.unwrap_or(0));
+            let mut out = Measured::symmetric(value, half_width(a).hypot(half_width(b)), n);
+            out.warnings.clone_from(&a.warnings);
+            out
+        }
+        (None, _) => a.clone(),
+        _ => Measured::absent("band_pitch_unknown"),
+    }
+}
+
+/// Mean of values by the length of their takes.
+fn mean_over(values: &[&Measured], takes_s: &[(f64, f64)], none: &str) -> Measured {
+    let known: Vec<(f64, f64, f64, u64)> = values
+        .iter()
+        .zip(takes_s)
+        .filter_map(|(m, t)| Some((m.value?, half_width(m), t.1 - t.0, m.n.unwrap_or(0))))
+        .collect();
+    let total: f64 = known.iter().map(|k| k.2).sum();
+    if total <= 0.0 {
+        return Measured::absent(none);
+    }
+    let value = known.iter().map(|k| k.0 * k.2).sum::<f64>() / total;
+    let half = known.iter().map(|k| k.1 * k.2).sum::<f64>() / total;
+    let between = known.iter().map(|k| (k.0 - value).abs()).fold(0.0, f64::max);
+    Measured::symmetric(value, half.max(between), known.iter().map(|k| k.3).sum())
+}
+
+fn concert_pitch(bands: &[BandPitch], takes_s: &[(f64, f64)]) -> Measured {
+    let cents = mean_over(&bands.iter().map(|b| &b.band).collect::<Vec<_>>(), takes_s, "no_steady_tones_heard");
+    let hz = |c: f64| TUNING_A4_HZ * 2f64.powf(c / 1200.0);
+    Measured { value: cents.value.map(hz), low: cents.low.map(hz), high: cents.high.map(hz), ..cents }
+}
+
+fn piano(bands: &[BandPitch], takes_s: &[(f64, f64)]) -> InstrumentTuning {
+    let own: Vec<&Measured> = bands.iter().map(|b| &b.piano).collect();
+    let against: Vec<Measured> = bands.iter().map(|b| difference(&b.piano, &b.band)).collect();
+    let end = |m: Option<&&Measured>| m.map_or(Measured::absent("no_piano_heard"), |m| (*m).clone());
+    InstrumentTuning {
+        offset_from_a440_cents: mean_over(&own, takes_s, "no_piano_heard"),
+        offset_from_band_cents: mean_over(&against.iter().collect::<Vec<_>>(), takes_s, "no_piano_heard"),
+        drift_cents_per_min: Measured::absent("fixed_pitch"),
+        at_start_cents: end(own.first()),
+        at_end_cents: end(own.last()),
+        retuned_at_s: Vec::new(),
+    }
+}
+
+struct Followed {
+    instrument: InstrumentTuning,
+    curve: Vec<Option<f64>>,
+    /// One a take.
+    levels: Vec<Measured>,
+}
+
+impl Followed {
+    fn over(
+        heard: &[Heard],
+        takes_s: &[(f64, f64)],
+        bands: &[BandPitch],
+        seconds: usize,
+        moment: impl Fn(f64, f64) -> f64,
+    ) -> Self {
+        let none = heard.iter().find(|h| h.notes.is_empty()).map_or("too_few_notes", |h| h.reason);
+        let levels: Vec<Measured> = heard.iter().map(|h| level(&h.notes, h.systematic_cents, h.reason)).collect();
+        let retuned_at_s = retunings(&levels, takes_s, moment);
+        let all: Vec<NoteOffset> = heard.iter().flat_map(|h| h.notes.iter().copied()).collect();
+        let readings: Vec<CellReading> = heard.iter().flat_map(|h| h.readings.iter().copied()).collect();
+        let systematic = heard.iter().filter(|h| !h.notes.is_empty()).map(|h| h.systematic_cents).fold(0.0, f64::max);
+        let line = trend(&all, &readings, &retuned_at_s, systematic, none);
+        let whole = level(&all, systematic, none);
+        let whole = if retuned_at_s.is_empty() { whole } else { whole.with_warning("retuned_on_the_way") };
+        let against: Vec<Measured> = levels.iter().zip(bands).map(|(l, b)| difference(l, &b.band)).collect();
+        let instrument = InstrumentTuning {
+            offset_from_a440_cents: whole,
+            offset_from_band_cents: mean_over(&against.iter().collect::<Vec<_>>(), takes_s, none),
+            drift_cents_per_min: line.drift_cents_per_min,
+            at_start_cents: line.at_start_cents,
+            at_end_cents: line.at_end_cents,
+            retuned_at_s,
+        };
+        Self { instrument, curve: curve(&all, takes_s, seconds), levels }
+    }
 }
 
 /// The last moment of tuning by this player between two takes, else the middle of the gap.

@@ -1,8 +1,8 @@
 //! An instrument's offset over a take and over the tape: level, drift, retuning, curve.
 //!
 //! Conventions: cents, plus = sharp; drift in cents a minute, plus = going sharp; times in seconds from the start of the tape.
-//! Level: median of the notes, weighted by their seconds and quality. Drift: robust straight line (Tukey's weights), one
-//! slope, a new level after each retuning.
+//! Level: median of the notes, weighted by their seconds and quality. Drift: one slope through the readings of all partials,
+//! each key and partial with a level of its own (whatever is odd about it stays the same), and a new level after a retuning.
 
 use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;
@@ -66,22 +66,45 @@ pub fn level(notes: &[NoteOffset], systematic_cents: f64, none: &str) -> Measure
     if centre.abs() > AMBIGUOUS_CENTS { value.with_warning("near_a_quarter_tone_may_be_other_side") } else { value }
 }
 
-/// A straight line through the notes, with a new level after each of `breaks_s`.
+/// One reading of a partial of a note, for the drift: readings of one cell (key and partial) share whatever is odd about
+/// them, so that only their change over time counts.
+#[derive(Clone, Copy, Debug)]
+pub struct CellReading {
+    /// Middle of the note.
+    pub at_s: f64,
+    /// Key and partial, any code.
+    pub cell: u32,
+    /// Offset in cents.
+    pub cents: f64,
+    /// Weight.
+    pub weight: f64,
+}
+
+/// Drift and ends of the tape.
 #[derive(Clone, Debug)]
 pub struct Trend {
     /// Cents a minute.
     pub drift_cents_per_min: Measured,
-    /// On the line at the first note.
+    /// At the first note.
     pub at_start_cents: Measured,
-    /// On the line at the last note.
+    /// At the last note.
     pub at_end_cents: Measured,
 }
 
 /// Shortest stretch over which a drift is told, seconds.
 const SHORTEST_TREND_S: f64 = 30.0;
+/// Error of one reading that the readings near it share, cents: it makes the error of a drift larger than that of as many
+/// readings on their own.
+const SHARED_FACTOR: f64 = 1.5;
 
-/// Fits the line; `systematic_cents` is the 95 % error of the level that notes share within some ten seconds.
-pub fn trend(notes: &[NoteOffset], breaks_s: &[f64], systematic_cents: f64, none: &str) -> Trend {
+/// Fits the drift through `readings` (one slope, a new level after each of `breaks_s`), and reads the ends off `notes`.
+pub fn trend(
+    notes: &[NoteOffset],
+    readings: &[CellReading],
+    breaks_s: &[f64],
+    systematic_cents: f64,
+    none: &str,
+) -> Trend {
     let used: Vec<NoteOffset> = notes.iter().copied().filter(|n| n.weight > 0.0).collect();
     let absent = |reason: &str| Trend {
         drift_cents_per_min: Measured::absent(reason),
@@ -95,101 +118,76 @@ pub fn trend(notes: &[NoteOffset], breaks_s: &[f64], systematic_cents: f64, none
     if used.len() < 2 * FEWEST_NOTES || last - first < SHORTEST_TREND_S {
         return absent("too_few_notes");
     }
-    let line = Line::fit(&used, breaks_s);
-    let n = effective_count(&used).max(4.0);
-    let sigma = line.sigma(&used);
-    let per_note = sigma / (n - 2.0).sqrt();
-    let scatter = 1.96 * 1.1 * per_note / line.spread_min;
-    // What wanders over tens of seconds: a tenth of the level's uncertainty at either end of the stretch.
-    let slow = 0.35 * systematic_cents / ((last - first) / 60.0);
-    let at = |t: f64| {
-        let minutes = t / 60.0;
-        let own = line.mean_min(t);
-        let scatter = 1.96 * 1.1 * per_note * (1.0 + ((minutes - own) / line.spread_min).powi(2)).sqrt();
-        Measured::symmetric(line.at(t), scatter.hypot(systematic_cents), used.len() as u64)
+    let Some(drift) = Drift::fit(readings, breaks_s) else { return absent("too_few_notes") };
+    let end = |at_s: f64| {
+        // Every note moved along the drift to this time; notes beyond a retuning do not speak for it.
+        let stretch = |t: f64| breaks_s.iter().filter(|b| t >= **b).count();
+        let moved: Vec<NoteOffset> = used
+            .iter()
+            .filter(|n| stretch(n.at_s) == stretch(at_s))
+            .map(|n| NoteOffset { cents: n.cents + drift.slope * (at_s - n.at_s) / 60.0, ..*n })
+            .collect();
+        let weight: f64 = moved.iter().map(|n| n.weight).sum();
+        let away_min = moved.iter().map(|n| n.weight * (at_s - n.at_s) / 60.0).sum::<f64>() / weight.max(1e-9);
+        level(&moved, systematic_cents.hypot(drift.half_width * away_min), none)
     };
     Trend {
-        drift_cents_per_min: Measured::symmetric(line.slope, scatter.hypot(slow), used.len() as u64),
-        at_start_cents: at(first),
-        at_end_cents: at(last),
+        drift_cents_per_min: Measured::symmetric(drift.slope, drift.half_width, used.len() as u64),
+        at_start_cents: end(first),
+        at_end_cents: end(last),
     }
 }
 
-struct Line {
-    breaks_s: Vec<f64>,
+struct Drift {
     slope: f64,
-    /// Mean minute and mean cents of each stretch between breaks.
-    means: Vec<(f64, f64)>,
-    /// Weighted standard deviation of the minutes around their stretch's mean.
-    spread_min: f64,
+    half_width: f64,
 }
 
-impl Line {
-    fn stretch(&self, at_s: f64) -> usize {
-        self.breaks_s.iter().filter(|b| at_s >= **b).count()
-    }
-
-    fn mean_min(&self, at_s: f64) -> f64 {
-        self.means[self.stretch(at_s)].0
-    }
-
-    fn at(&self, at_s: f64) -> f64 {
-        let (minute, cents) = self.means[self.stretch(at_s)];
-        cents + self.slope * (at_s / 60.0 - minute)
-    }
-
-    fn sigma(&self, notes: &[NoteOffset]) -> f64 {
-        let away: Vec<(f64, f64)> = notes.iter().map(|n| ((n.cents - self.at(n.at_s)).abs(), n.weight)).collect();
-        1.4826 * weighted_median(&away).unwrap_or(0.0)
-    }
-
-    fn fit(notes: &[NoteOffset], breaks_s: &[f64]) -> Self {
-        let mut line = Self {
-            breaks_s: breaks_s.to_vec(),
-            slope: 0.0,
-            means: vec![(0.0, 0.0); breaks_s.len() + 1],
-            spread_min: 1.0,
-        };
-        for (i, mean) in line.means.iter_mut().enumerate() {
-            let own: Vec<(f64, f64)> = notes
-                .iter()
-                .filter(|n| breaks_s.iter().filter(|b| n.at_s >= **b).count() == i)
-                .map(|n| (n.cents, n.weight))
-                .collect();
-            mean.1 = weighted_median(&own).unwrap_or(0.0);
+impl Drift {
+    /// Least squares within cells and stretches (both have a level of their own), with Tukey's weights.
+    fn fit(readings: &[CellReading], breaks_s: &[f64]) -> Option<Self> {
+        let mut groups: std::collections::BTreeMap<(u32, usize), Vec<CellReading>> = Default::default();
+        for r in readings.iter().filter(|r| r.weight > 0.0) {
+            groups.entry((r.cell, breaks_s.iter().filter(|b| r.at_s >= **b).count())).or_default().push(*r);
         }
-        for _ in 0..20 {
-            let sigma = line.sigma(notes).max(1.0);
-            let weights: Vec<f64> = notes
-                .iter()
-                .map(|n| {
-                    let u = (n.cents - line.at(n.at_s)) / (4.0 * sigma);
-                    if u.abs() < 1.0 { n.weight * (1.0 - u * u).powi(2) } else { 0.0 }
-                })
-                .collect();
-            line.solve(notes, &weights);
+        groups.retain(|_, g| g.len() >= 2);
+        let mut slope = 0.0;
+        let mut sigma = 12.0f64;
+        let mut half_width = f64::MAX;
+        for _ in 0..15 {
+            let (mut num, mut den) = (0.0, 0.0);
+            let mut away: Vec<(f64, f64)> = Vec::new();
+            let mut squares = 0.0;
+            for group in groups.values() {
+                let rest: Vec<(f64, f64)> = group.iter().map(|r| (r.cents - slope * r.at_s / 60.0, r.weight)).collect();
+                let centre = weighted_median(&rest)?;
+                let weights: Vec<f64> = rest
+                    .iter()
+                    .map(|(c, w)| {
+                        let u = (c - centre) / (4.0 * sigma);
+                        if u.abs() < 1.0 { w * (1.0 - u * u).powi(2) } else { 0.0 }
+                    })
+                    .collect();
+                let sum: f64 = weights.iter().sum::<f64>().max(1e-12);
+                let mean_t = group.iter().zip(&weights).map(|(r, w)| w * r.at_s / 60.0).sum::<f64>() / sum;
+                let mean_c = group.iter().zip(&weights).map(|(r, w)| w * r.cents).sum::<f64>() / sum;
+                for (r, w) in group.iter().zip(&weights) {
+                    let t = r.at_s / 60.0 - mean_t;
+                    num += w * t * (r.cents - mean_c);
+                    den += w * t * t;
+                    squares += w * w * t * t;
+                }
+                away.extend(rest.iter().map(|(c, w)| ((c - centre).abs(), *w)));
+            }
+            if den <= 0.0 || away.len() < 3 * FEWEST_NOTES {
+                return None;
+            }
+            slope = num / den;
+            // Groups of two or three readings lie nearer to their own median than to the truth.
+            sigma = (1.4826 * 1.2 * weighted_median(&away)?).max(1.0);
+            half_width = 1.96 * SHARED_FACTOR * sigma * squares.sqrt() / den;
         }
-        line
-    }
-
-    fn solve(&mut self, notes: &[NoteOffset], weights: &[f64]) {
-        let mut sums = vec![(1e-12, 0.0, 0.0); self.means.len()];
-        for (n, w) in notes.iter().zip(weights) {
-            let s = &mut sums[self.breaks_s.iter().filter(|b| n.at_s >= **b).count()];
-            s.0 += w;
-            s.1 += w * n.at_s / 60.0;
-            s.2 += w * n.cents;
-        }
-        self.means = sums.iter().map(|s| (s.1 / s.0, s.2 / s.0)).collect();
-        let (mut num, mut den, mut total) = (0.0, 1e-12, 1e-12);
-        for (n, w) in notes.iter().zip(weights) {
-            let (minute, cents) = self.means[self.stretch(n.at_s)];
-            num += w * (n.at_s / 60.0 - minute) * (n.cents - cents);
-            den += w * (n.at_s / 60.0 - minute).powi(2);
-            total += w;
-        }
-        self.slope = num / den;
-        self.spread_min = (den / total).sqrt();
+        Some(Self { slope, half_width })
     }
 }
 
@@ -249,19 +247,35 @@ mod tests {
             .collect()
     }
 
+    /// Two cells that disagree by 8 cents, as a key with an odd attack would.
+    fn cells(notes: &[NoteOffset]) -> Vec<CellReading> {
+        notes
+            .iter()
+            .enumerate()
+            .map(|(i, n)| CellReading {
+                at_s: n.at_s,
+                cell: (i % 2) as u32,
+                cents: n.cents + 8.0 * (i % 2) as f64,
+                weight: n.weight,
+            })
+            .collect()
+    }
+
     #[test]
     fn drift_and_ends_of_a_straight_line_come_back() {
-        let t = trend(&line_of(-1.5, 1e9, 0.0), &[], 1.0, "none");
+        let notes = line_of(-1.5, 1e9, 0.0);
+        let t = trend(&notes, &cells(&notes), &[], 1.0, "none");
         assert!((t.drift_cents_per_min.value.unwrap() + 1.5).abs() < 0.1);
-        assert!((t.at_start_cents.value.unwrap() - 5.0).abs() < 0.3);
-        assert!((t.at_end_cents.value.unwrap() - 2.0).abs() < 0.3);
+        assert!((t.at_start_cents.value.unwrap() - 5.0).abs() < 0.5);
+        assert!((t.at_end_cents.value.unwrap() - 2.0).abs() < 0.5);
     }
 
     #[test]
     fn a_retuning_does_not_look_like_drift() {
-        let t = trend(&line_of(0.0, 60.0, 19.0), &[60.0], 1.0, "none");
+        let notes = line_of(0.0, 60.0, 19.0);
+        let t = trend(&notes, &cells(&notes), &[60.0], 1.0, "none");
         assert!(t.drift_cents_per_min.value.unwrap().abs() < 0.2);
-        assert!((t.at_end_cents.value.unwrap() - 24.0).abs() < 0.4);
+        assert!((t.at_end_cents.value.unwrap() - 24.0).abs() < 0.6);
         let found = retunings(
             &[Measured::symmetric(5.0, 1.0, 9), Measured::symmetric(24.0, 1.0, 9)],
             &[(0.0, 50.0), (60.0, 120.0)],
@@ -286,6 +300,6 @@ mod tests {
         assert_eq!(level(&[], 1.0, "no_bass_heard").reason.as_deref(), Some("no_bass_heard"));
         let few = unwrap_offsets(&[(0.0, 3605.0, 0.4); 3]);
         assert_eq!(level(&few, 1.0, "no_bass_heard").reason.as_deref(), Some("too_few_notes"));
-        assert_eq!(trend(&few, &[], 1.0, "no_bass_heard").drift_cents_per_min.value, None);
+        assert_eq!(trend(&few, &[], &[], 1.0, "no_bass_heard").drift_cents_per_min.value, None);
     }
 }

@@ -1,0 +1,100 @@
+//! What was heard of a player in a take, and how far it can be believed.
+//!
+//! Conventions: cents; `systematic_cents` is a 95 % half-width that more notes do not take away, set so that the truth lies
+//! inside the stated interval on tapes with known truth.
+
+use super::bass::BassNote;
+use super::guitar::GuitarNote;
+use super::trend::{CellReading, NoteOffset, unwrap_offsets};
+
+/// Notes of one player in one take.
+pub struct Heard {
+    /// Offsets.
+    pub notes: Vec<NoteOffset>,
+    /// Readings for the drift.
+    pub readings: Vec<CellReading>,
+    /// Known accuracy (95 %), cents.
+    pub systematic_cents: f64,
+    /// Why there are no notes.
+    pub reason: &'static str,
+}
+
+/// Share of well-heard seconds below which the bass is not believed to be heard at all.
+const LEAST_HEARD: f64 = 0.08;
+/// A guitar whose offset is less certain than this is not told, cents.
+const GUITAR_MOST_UNCERTAIN: f64 = 5.5;
+
+impl Heard {
+    fn none(reason: &'static str) -> Self {
+        Self { notes: Vec::new(), readings: Vec::new(), systematic_cents: 0.0, reason }
+    }
+
+    /// The bass.
+    pub fn of_bass(notes: &[BassNote]) -> Self {
+        if bass_quality(notes) < LEAST_HEARD {
+            return Self::none("no_bass_heard");
+        }
+        let triples: Vec<(f64, f64, f64)> =
+            notes.iter().map(|n| ((n.start_s + n.end_s) / 2.0, n.cents, n.weight)).collect();
+        Self {
+            notes: unwrap_offsets(&triples),
+            readings: notes.iter().flat_map(bass_readings).collect(),
+            systematic_cents: bass_systematic_cents(notes),
+            reason: "no_bass_heard",
+        }
+    }
+
+    /// The guitar; `bass` tells how well the bass could be taken out.
+    pub fn of_guitar(notes: &[GuitarNote], bass: &[BassNote]) -> Self {
+        if notes.is_empty() {
+            return Self::none("no_guitar_heard");
+        }
+        let systematic_cents = 2.0 + 7.0 * (1.0 - 2.0 * bass_quality(bass)).max(0.0);
+        if systematic_cents > GUITAR_MOST_UNCERTAIN {
+            return Self::none("guitar_not_clear");
+        }
+        let triples: Vec<(f64, f64, f64)> = notes.iter().map(|n| (n.at_s, n.cents, n.weight)).collect();
+        let offsets = unwrap_offsets(&triples);
+        let readings = notes
+            .iter()
+            .zip(&offsets)
+            .map(|(n, o)| CellReading {
+                at_s: n.at_s,
+                cell: ((n.cents - o.cents) / 100.0).round().max(0.0) as u32,
+                cents: o.cents,
+                weight: n.weight,
+            })
+            .collect();
+        Self { notes: offsets, readings, systematic_cents, reason: "no_guitar_heard" }
+    }
+}
+
+/// Readings of a bass note's partials; the key is the nearest semitone.
+fn bass_readings(note: &BassNote) -> impl Iterator<Item = CellReading> + '_ {
+    let key = (note.cents / 100.0).round();
+    note.partials.iter().enumerate().filter_map(move |(k, cents)| {
+        Some(CellReading {
+            at_s: (note.start_s + note.end_s) / 2.0,
+            cell: key.max(0.0) as u32 * 16 + k as u32,
+            cents: (*cents)? - 100.0 * key,
+            weight: note.weight * if k == 0 { 0.3 } else { 1.0 },
+        })
+    })
+}
+
+/// Weight of the notes per second of the line, 0..=1: how well the bass was heard.
+fn bass_quality(notes: &[BassNote]) -> f64 {
+    let seconds: f64 = notes.iter().map(|n| n.end_s - n.start_s).sum();
+    if seconds > 0.0 { notes.iter().map(|n| n.weight).sum::<f64>() / seconds } else { 0.0 }
+}
+
+/// Known accuracy of a take's bass offset by how well its notes were heard: short notes are all attack, and notes that
+/// spread widely are pulled by what plays on top of them.
+fn bass_systematic_cents(notes: &[BassNote]) -> f64 {
+    let total: f64 = notes.iter().map(|n| n.weight).sum();
+    let mean = |f: &dyn Fn(&BassNote) -> f64| notes.iter().map(|n| n.weight * f(n)).sum::<f64>() / total.max(1e-9);
+    let length = mean(&|n| n.end_s - n.start_s);
+    let spread = mean(&|n| n.spread_cents);
+    let short = (0.35 / length.max(0.1)).min(2.0);
+    1.0 + 0.25 * spread * short + 1.5 * (0.4 - bass_quality(notes)).max(0.0) / 0.4
+}
