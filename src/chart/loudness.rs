@@ -1,7 +1,7 @@
 //! Loudness over the rehearsal: as a panel of the page and as a picture of its own.
 //!
 //! Conventions: levels in LUFS, a louder sound nearer 0. The dark line is short-term loudness (3 s), the pale line behind it
-//! the loudest moment (0.4 s) of each hop; the blue bar is the integrated loudness of a take. A line is cut off where the
+//! the loudest moment (0.4 s) of each hop; the thick bar is the integrated loudness of a take. A line is cut off where the
 //! level leaves the scale, never bent to its edge.
 
 use super::axes::{self, Scale};
@@ -16,10 +16,9 @@ use crate::report::{Curves, Report};
 /// Words of the level axis.
 pub const AXIS_WORDS: &str = "Loudness (LUFS, a louder sound is nearer 0)";
 /// What the lines are.
-const LINE_WORDS: &str =
-    "Dark line: the last 3 seconds. Pale line: the loudest moment of each second. Blue bar and number: the whole take.";
+const LINE_WORDS: &str = "Dark line: the last 3 seconds. Pale line: the loudest moment of each second. Thick bar and number: the whole take.";
 /// The same for the page, which leaves the pale line out.
-const SHORT_LINE_WORDS: &str = "dark line: the last 3 seconds; blue bar: the whole take";
+const SHORT_LINE_WORDS: &str = "dark line: the last 3 seconds; thick bar: the whole take";
 /// The scale shows at most this much, so that silence does not flatten the music.
 const LARGEST_SPAN_LU: f64 = 45.0;
 /// And at least this much, so that breath does not look like a storm.

@@ -196,7 +196,9 @@ fn range(points: &[(usize, SeasonPoint)], better: Better) -> (f64, f64) {
     if better == Better::Zero {
         (low, high) = (low.min(0.0), high.max(0.0));
     }
-    let margin = ((high - low) * 0.12).max(0.05 * high.abs().max(low.abs())).max(1e-6);
+    // Nothing but zeros still needs an axis whose marks can be told apart.
+    let least = if high.abs().max(low.abs()) < 1e-6 { 0.5 } else { 1e-6 };
+    let margin = ((high - low) * 0.12).max(0.05 * high.abs().max(low.abs())).max(least);
     (low - margin, high + margin)
 }
 
