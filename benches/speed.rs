@@ -5,6 +5,8 @@
 //! thread (decode alone, two STFTs of the mono mix, K-weighting and block sums by the ebur128 crate), then the real binary with all its files. Raw results
 //! go to `benches/runs/<date>-speed.json`. Peak memory is the kernel's high-water mark of the binary (Linux only, else null).
 
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};

@@ -58,7 +58,7 @@ pub struct SeasonSeries {
 pub struct SeasonPicture {
     /// Dates of the rehearsals, in order.
     pub rehearsals: Vec<Date>,
-    /// The measures; at most [`MOST_SERIES`] are shown.
+    /// The measures; at most eight are shown.
     pub series: Vec<SeasonSeries>,
 }
 

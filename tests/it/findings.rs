@@ -105,9 +105,12 @@ fn a_clean_tape_gets_notes_only() {
     assert!(found(&clean()).iter().all(|f| f.severity == Severity::Note && f.ask.is_empty()));
 }
 
+/// What is wrong with the tape, the finding that must come, a word of its ask.
+type Fault = (fn(&mut Tape), &'static str, &'static str);
+
 #[test]
 fn each_fault_of_a_recording_asks_for_its_own_remedy() {
-    let cases: [(fn(&mut Tape), &str, &str); 6] = [
+    let cases: [Fault; 6] = [
         (|t| t.health.clipped_percent = Measured::new(0.3, 0.2, 0.4, 9), "recording_clipped", "input down"),
         (|t| t.takes[1].true_peak_dbtp = Measured::new(0.4, 0.1, 0.5, 1), "recording_true_peak", "input down"),
         (|t| t.health.gain_riding = Measured::plain(true, 1), "recording_gain_riding", "automatic level off"),

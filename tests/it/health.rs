@@ -61,8 +61,9 @@ fn noise_of_a_rehearsal() -> Vec<f32> {
     let mut noise = Noise(31);
     let mut out = Vec::new();
     for (seconds, dbfs) in [(5, -70.0), (10, -35.0), (15, -15.0), (8, -35.0)] {
-        let gain = 10f64.powf(dbfs / 20.0);
-        out.extend((0..48_000 * seconds).map(|_| (gain * noise.normal()) as f32));
+        // Even noise between -1 and 1 has a mean square of a third.
+        let gain = 3f64.sqrt() * 10f64.powf(dbfs / 20.0);
+        out.extend((0..48_000 * seconds).map(|_| (gain * noise.next()) as f32));
     }
     out
 }

@@ -188,9 +188,7 @@ fn entropy(reference: &[f64], estimated: &[f64]) -> f64 {
     for beat in estimated {
         let (near, _) = nearest(reference, *beat);
         let error = beat - reference[near];
-        let interval = if near == reference.len() - 1 {
-            reference[near] - reference[near - 1]
-        } else if error < 0.0 && near > 0 {
+        let interval = if near == reference.len() - 1 || (error < 0.0 && near > 0) {
             reference[near] - reference[near - 1]
         } else {
             reference[near + 1] - reference[near]

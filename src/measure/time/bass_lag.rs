@@ -1,7 +1,7 @@
 //! Bass against drums: when the bass speaks, counted from the ride's stroke.
 //!
 //! Conventions: plus = bass late. The onset of a bass note is, by rule, the place where its low partials rise fastest (the
-//! peak of the low flux, 47 to 375 Hz) less [`ATTACK_BIAS_MS`]; that of the drums is where the cymbals rise fastest.
+//! peak of the low flux, 47 to 375 Hz) less `ATTACK_BIAS_MS`; that of the drums is where the cymbals rise fastest.
 //!
 //! Limits: plucked basses differ by more than 10 ms in how soon they speak, and a chord on the same beat adds to the flux.
 //! Calibrated on 86 mixes with known note times (nine basses, sampled and real): the error that is left with a bass that

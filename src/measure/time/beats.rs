@@ -326,11 +326,11 @@ fn steady_runs(reading: &BeatReadings, pulse: &Pulse, refined: &[f64], onsets: &
         .collect();
     let from = reading.entrance.unwrap_or(0);
     let mut runs: Vec<Range<usize>> = Vec::new();
-    for i in from..n {
+    for (i, is_steady) in steady.into_iter().enumerate().skip(from) {
         match runs.last_mut() {
             // One weak beat inside a run is kept: somebody rested there.
-            Some(run) if steady[i] && !pulse.restarts.contains(&i) && i <= run.end + WEAK_INSIDE => run.end = i + 1,
-            _ if steady[i] => runs.push(i..i + 1),
+            Some(run) if is_steady && !pulse.restarts.contains(&i) && i <= run.end + WEAK_INSIDE => run.end = i + 1,
+            _ if is_steady => runs.push(i..i + 1),
             _ => {}
         }
     }
