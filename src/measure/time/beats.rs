@@ -3,11 +3,12 @@
 //! Conventions: times are seconds on the tape; places in the bar count from 1. The count-off is evidence, not part of the
 //! result: the first beat is the first of full playing.
 //!
-//! Limits: one level and one metre a take; the phase of the bar may change within it (a dropped or added beat, a restart).
+//! Limits: one metre a take; the phase of the bar may change within it (a dropped or added beat, a restart).
 
 use super::evidence::BeatReadings;
 use super::features::{HOP_S, TimeFeatures};
-use super::hypotheses::{TimeHints, bar_places, probabilities, score_all};
+use super::hypotheses::{Hypothesis, TimeHints, bar_places, probabilities, score_pulse};
+use super::pieces;
 use super::pulses::{PULSE_WEIGHTS, candidate_pulses};
 use super::runs::{SUPPORT, jerk, peak_near, refine, smoothed, steady_runs};
 use super::strength::Strengths;
@@ -43,7 +44,23 @@ const LEAST_CLARITY: f64 = 1.7;
 const CHANCE_ONSET_SD_S: f64 = 0.009;
 
 /// The beats of `[start_s, end_s)`, or why there are none.
+///
+/// A span in which the band stops or falls apart is read once more piece by piece, see [`super::pieces`].
 pub fn track_beats(
+    features: &TimeFeatures,
+    start_s: f64,
+    end_s: f64,
+    hints: &TimeHints,
+) -> Result<BeatTrack, &'static str> {
+    let whole = decode(features, start_s, end_s, hints)?;
+    match pieces::by_pieces(features, (start_s, end_s), hints, &whole) {
+        Some(track) => Ok(track),
+        None => whole.validated(),
+    }
+}
+
+/// The likeliest beats of a span, read as one; whether they are steady is not asked.
+pub(super) fn decode(
     features: &TimeFeatures,
     start_s: f64,
     end_s: f64,
@@ -54,12 +71,13 @@ pub fn track_beats(
         return Err("too_short");
     }
     let pulses = candidate_pulses(&strengths);
-    let readings: Vec<Option<BeatReadings>> =
-        pulses.iter().map(|p| BeatReadings::along(features, &strengths, p)).collect();
-    let hypotheses = score_all(&readings, hints);
+    // One reading at a time: they are large, and only the best one is needed again.
+    let read = |at: usize| BeatReadings::along(features, &strengths, &pulses[at]);
+    let hypotheses: Vec<Hypothesis> =
+        (0..pulses.len()).flat_map(|at| read(at).map_or_else(Vec::new, |r| score_pulse(at, &r, hints))).collect();
     let best = hypotheses.iter().max_by(|a, b| (a.level + a.phase).total_cmp(&(b.level + b.phase)));
     let Some(best) = best else { return Err("no_steady_beat") };
-    let Some(reading) = &readings[best.pulse] else { return Err("no_steady_beat") };
+    let Some(reading) = &read(best.pulse) else { return Err("no_steady_beat") };
     let pulse = &pulses[best.pulse];
     let (level_probability, phase_probability) = probabilities(&hypotheses, best, &pulses);
     let curve = strengths.pulse_curve(&PULSE_WEIGHTS);
@@ -77,7 +95,7 @@ pub fn track_beats(
     let clarity = kept.iter().map(|i| onsets[*i].1).sum::<f64>() / kept.len().max(1) as f64;
     let residuals: Vec<f64> =
         kept.iter().filter(|i| onsets[**i].1 > SUPPORT).map(|i| (onsets[*i].0 - refined[*i]) * HOP_S).collect();
-    let track = BeatTrack {
+    Ok(BeatTrack {
         times_s: kept.iter().map(|i| strengths.time_s(refined[*i])).collect(),
         in_bar: kept.iter().map(|i| places[*i] as u8 + 1).collect(),
         restarts: (0..kept.len()).filter(|k| starts.contains(&kept[*k])).collect(),
@@ -86,13 +104,12 @@ pub fn track_beats(
         onset_sd_s: crate::stats::mad_sigma(&residuals).unwrap_or(0.0),
         level_probability,
         phase_probability,
-    };
-    track.validated()
+    })
 }
 
 impl BeatTrack {
     /// The track, unless it is no steadier or clearer than what chance gives.
-    fn validated(self) -> Result<Self, &'static str> {
+    pub(super) fn validated(self) -> Result<Self, &'static str> {
         if self.times_s.len() < FEWEST_BEATS {
             return Err("no_steady_beat");
         }

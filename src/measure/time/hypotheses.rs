@@ -38,32 +38,28 @@ pub struct Hypothesis {
     pub phase: f64,
 }
 
-/// Scores every candidate pulse in bars of four and three at every phase.
-pub fn score_all(readings: &[Option<BeatReadings>], hints: &TimeHints) -> Vec<Hypothesis> {
+/// Scores one candidate pulse in bars of four and three at every phase.
+pub fn score_pulse(pulse: usize, reading: &BeatReadings, hints: &TimeHints) -> Vec<Hypothesis> {
     let mut out = Vec::new();
-    for (pulse, reading) in readings.iter().enumerate() {
-        let Some(reading) = reading else { continue };
-        let row = reading.level_row();
-        let plain: f64 = row.iter().zip(&LEVEL_WEIGHTS).map(|(x, w)| f64::from(*x) * w).sum();
-        let marked =
-            hints.marked_bpm.map_or(0.0, |m| ((reading.bpm / m).log2() / MARKED_TEMPO_OCTAVES).powi(2).min(40.0));
-        for meter in METERS {
-            if hints.beats_in_bar.is_some_and(|m| METERS.contains(&m) && m != meter) {
-                continue;
-            }
-            let waltz: f64 = if meter == 3 {
-                let tail = &row[LEVEL_FEATURES - WALTZ_WEIGHTS.len()..];
-                WALTZ_BIAS + tail.iter().zip(&WALTZ_WEIGHTS).map(|(x, w)| f64::from(*x) * w).sum::<f64>()
-            } else {
-                0.0
-            };
-            let scores = beat_scores(reading, meter);
-            for first in 0..meter {
-                let sum: f32 = scores.iter().enumerate().map(|(i, s)| s[(i + meter - first) % meter]).sum();
-                let enters = reading.entrance.is_some_and(|e| e % meter == first);
-                let phase = f64::from(sum) / scores.len() as f64 + if enters { ENTRANCE_WEIGHT } else { 0.0 };
-                out.push(Hypothesis { pulse, meter, first, level: plain + waltz - marked, phase });
-            }
+    let row = reading.level_row();
+    let plain: f64 = row.iter().zip(&LEVEL_WEIGHTS).map(|(x, w)| f64::from(*x) * w).sum();
+    let marked = hints.marked_bpm.map_or(0.0, |m| ((reading.bpm / m).log2() / MARKED_TEMPO_OCTAVES).powi(2).min(40.0));
+    for meter in METERS {
+        if hints.beats_in_bar.is_some_and(|m| METERS.contains(&m) && m != meter) {
+            continue;
+        }
+        let waltz: f64 = if meter == 3 {
+            let tail = &row[LEVEL_FEATURES - WALTZ_WEIGHTS.len()..];
+            WALTZ_BIAS + tail.iter().zip(&WALTZ_WEIGHTS).map(|(x, w)| f64::from(*x) * w).sum::<f64>()
+        } else {
+            0.0
+        };
+        let scores = beat_scores(reading, meter);
+        for first in 0..meter {
+            let sum: f32 = scores.iter().enumerate().map(|(i, s)| s[(i + meter - first) % meter]).sum();
+            let enters = reading.entrance.is_some_and(|e| e % meter == first);
+            let phase = f64::from(sum) / scores.len() as f64 + if enters { ENTRANCE_WEIGHT } else { 0.0 };
+            out.push(Hypothesis { pulse, meter, first, level: plain + waltz - marked, phase });
         }
     }
     out

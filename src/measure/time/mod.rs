@@ -12,6 +12,7 @@ pub mod features;
 pub mod grid;
 pub mod hypotheses;
 pub mod kit;
+pub mod pieces;
 pub mod pulses;
 pub mod runs;
 pub mod strength;

@@ -24,6 +24,8 @@ const WEAK_INSIDE: usize = 1;
 const LONGEST_REST: usize = 12;
 /// Largest deviation of a beat's length around a rest in time, as a share.
 const LARGEST_REST_CHANGE: f64 = 0.05;
+/// Largest distance of the first onset after a rest from where the beat would have gone on, beats.
+const LARGEST_REST_PHASE: f64 = 0.2;
 /// Shortest run of beats that is kept.
 const SHORTEST_RUN: usize = 8;
 /// A beat this far below the median level lies outside the music, dB.
@@ -102,11 +104,11 @@ pub fn steady_runs(reading: &BeatReadings, pulse: &Pulse, refined: &[f64], onset
         }
     }
     runs.retain(|r| r.len() >= SHORTEST_RUN);
-    join_rests(runs, pulse, refined)
+    join_rests(runs, pulse, refined, onsets)
 }
 
 /// Joins runs between which the beat goes on evenly: the band rested in time.
-fn join_rests(runs: Vec<Range<usize>>, pulse: &Pulse, refined: &[f64]) -> Vec<Range<usize>> {
+fn join_rests(runs: Vec<Range<usize>>, pulse: &Pulse, refined: &[f64], onsets: &[(f64, f64)]) -> Vec<Range<usize>> {
     let lengths = |r: Range<usize>| -> Vec<f64> { refined[r].windows(2).map(|w| w[1] - w[0]).collect() };
     let mut out: Vec<Range<usize>> = Vec::new();
     for run in runs {
@@ -115,7 +117,10 @@ fn join_rests(runs: Vec<Range<usize>>, pulse: &Pulse, refined: &[f64]) -> Vec<Ra
             let middle = crate::stats::median(&around).unwrap_or(0.0);
             let even = around.iter().all(|l| (l / middle - 1.0).abs() < LARGEST_REST_CHANGE);
             let goes_on = !pulse.restarts.iter().any(|r| *r >= last.end && *r <= run.start);
-            if even && goes_on && run.start - last.end <= LONGEST_REST {
+            // The smoother bends the beats of a stop into time: ask the onsets on both sides.
+            let rest = (onsets[run.start].0 - onsets[last.end - 1].0) / middle;
+            let in_phase = (rest - rest.round()).abs() < LARGEST_REST_PHASE;
+            if even && goes_on && in_phase && run.start - last.end <= LONGEST_REST {
                 last.end = run.end;
                 continue;
             }
