@@ -21,7 +21,7 @@ const NEIGHBOURS: usize = 3;
 /// Weak beats in a row that do not end a run.
 const WEAK_INSIDE: usize = 1;
 /// Longest rest in time that does not part two runs, beats.
-const LONGEST_REST: usize = 12;
+const LONGEST_REST: usize = 6;
 /// Largest deviation of a beat's length around a rest in time, as a share.
 const LARGEST_REST_CHANGE: f64 = 0.05;
 /// Largest distance of the first onset after a rest from where the beat would have gone on, beats.

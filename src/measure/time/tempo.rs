@@ -142,7 +142,7 @@ impl Beats {
 }
 
 /// Least-squares line: value at 0 and slope.
-fn line(x: &[f64], y: &[f64]) -> Option<(f64, f64)> {
+pub(super) fn line(x: &[f64], y: &[f64]) -> Option<(f64, f64)> {
     let n = x.len() as f64;
     if x.len() < 3 {
         return None;
