@@ -79,3 +79,65 @@ fn top(curve: &[f32], from: f64, to: f64) -> Option<(f64, f64)> {
     let shift = if bend < -1e-9 { (0.5 * (l - r) / bend).clamp(-0.5, 0.5) } else { 0.0 };
     Some((i as f64 + shift, m))
 }
+
+/// Frames before and after the ride's stroke that the profile spans.
+pub const PROFILE_FRAMES: (usize, usize) = (12, 24);
+/// Curves of the profile: the low flux, and the rise of amplitude in 35 to 95, 95 to 200 and 200 to 400 Hz.
+pub const PROFILE_CURVES: usize = 4;
+/// Values of a profile.
+pub const PROFILE_LENGTH: usize = PROFILE_CURVES * (PROFILE_FRAMES.0 + PROFILE_FRAMES.1 + 1);
+
+/// Mean onset curves around the ride's strokes, each curve above its own floor and with a sum of 10.
+pub fn profile(strengths: &Strengths, grid: &Grid, stroke_frames: f64) -> Option<[f64; PROFILE_LENGTH]> {
+    const WIDTH: usize = PROFILE_FRAMES.0 + PROFILE_FRAMES.1 + 1;
+    let n = strengths.len();
+    let mut out = [0.0; PROFILE_LENGTH];
+    let mut count = 0.0;
+    for beat in &grid.beats {
+        let first = beat.frame + stroke_frames - PROFILE_FRAMES.0 as f64;
+        if first < 3.0 || first + WIDTH as f64 + 4.0 > n as f64 {
+            continue;
+        }
+        count += 1.0;
+        let (whole, part) = (first.floor() as usize, first.fract());
+        for k in 0..WIDTH {
+            for curve in 0..PROFILE_CURVES {
+                let at = |frame: usize| curve_value(strengths, curve, frame);
+                out[curve * WIDTH + k] += (1.0 - part) * at(whole + k) + part * at(whole + k + 1);
+            }
+        }
+    }
+    if count < FEWEST as f64 {
+        return None;
+    }
+    for curve in out.chunks_exact_mut(WIDTH) {
+        let floor = crate::stats::quantile(curve, 0.1)?;
+        curve.iter_mut().for_each(|x| *x = (*x - floor).max(0.0));
+        let sum: f64 = curve.iter().sum();
+        if sum <= 0.0 {
+            return None;
+        }
+        curve.iter_mut().for_each(|x| *x *= 10.0 / sum);
+    }
+    Some(out)
+}
+
+fn curve_value(strengths: &Strengths, curve: usize, frame: usize) -> f64 {
+    if curve == 0 {
+        return f64::from(strengths.row(frame)[LOW_FLUX]);
+    }
+    let amplitude = |t: usize| 10f64.powf(f64::from(strengths.level_db(t, curve - 1)) / 20.0);
+    (amplitude(frame + 2) - amplitude(frame - 2)).max(0.0)
+}
+
+/// Median place of the ride's strokes against the beats, frames.
+pub fn stroke_frames(strengths: &Strengths, grid: &Grid) -> Option<f64> {
+    let weights: [f32; CHANNELS] = std::array::from_fn(|c| f32::from(c == 7));
+    let ride = strengths.plain_curve(&weights);
+    let strokes: Vec<f64> = grid
+        .beats
+        .iter()
+        .filter_map(|b| top(&ride, b.frame - RIDE_FRAMES, b.frame + RIDE_FRAMES).map(|t| t.0 - b.frame))
+        .collect();
+    median(&strokes)
+}
