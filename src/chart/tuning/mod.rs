@@ -87,6 +87,8 @@ pub fn draw(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
     y += sizes.small * 1.8;
     let key = "Line: the player's pitch. Box: a whole take, with its uncertainty. Ringed letter or dot: an open string as it was tuned.";
     c.text(left, y, key, Type::regular(sizes.small, SOFT_INK), Align::Left);
+    y += sizes.small * 1.3;
+    c.text(left, y, &sentences::unit_words(), Type::regular(sizes.small, SOFT_INK), Align::Left);
     let area = Area::new(left, y + 20.0, right - COLUMN_WIDTH - 24.0, 868.0);
     panel::panels(&mut c, area, report, curves, zero, sizes);
     column(&mut c, Area::new(right - COLUMN_WIDTH, y + 20.0, right, 868.0), report, zero);
@@ -107,6 +109,6 @@ fn column(c: &mut Canvas, area: Area, report: &Report, zero: Zero) {
             c.text(area.left, y, &line, kind, Align::Left);
             y += size * LEADING;
         }
-        y += size * if face == Face::Bold { 0.1 } else { 0.55 };
+        y += size * if face == Face::Bold { 0.1 } else { 0.4 };
     }
 }

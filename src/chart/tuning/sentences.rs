@@ -28,6 +28,11 @@ pub fn in_words(m: &Measured) -> String {
     if unsure { format!("{said}?") } else { said }
 }
 
+/// What the numbers are.
+pub fn unit_words() -> String {
+    format!("Numbers are cents: 100 make a semitone. A question mark: known less well than {SURE_CENTS:.0} cents.")
+}
+
 /// A heading and sentences a player.
 pub fn sentences(report: &Report, zero: Zero) -> Vec<(String, Face)> {
     let mut out = Vec::new();
@@ -39,9 +44,6 @@ pub fn sentences(report: &Report, zero: Zero) -> Vec<(String, Face)> {
         out.push((words::capital(player.name), Face::Bold));
         out.extend(player_sentences(report, player, zero).into_iter().map(|s| (s, Face::Regular)));
     }
-    let sure =
-        format!("Numbers are cents: 100 make a semitone. A question mark: known less well than {SURE_CENTS:.0} cents.");
-    out.push((sure, Face::Regular));
     out
 }
 
@@ -93,9 +95,7 @@ fn left_at(report: &Report, player: &Player, zero: Zero) -> Option<String> {
     let strings = report.passages.iter().rev().map(|p| strings_of(p, player)).find(|s| !s.is_empty())?;
     let said: Vec<String> = strings
         .iter()
-        .map(|(letter, cents)| {
-            format!("{letter} {}", words::number(cents - zero.cents, 0, true).replace(' ', "\u{a0}"))
-        })
+        .map(|(letter, cents)| format!("{letter}\u{a0}{}", words::number(cents - zero.cents, 0, true)))
         .collect();
     Some(format!("Strings as last tuned: {}.", said.join(", ")))
 }
