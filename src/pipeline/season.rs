@@ -40,9 +40,14 @@ pub fn write_season(out: &Path) -> Result<SeasonOutcome, PipelineError> {
 
 /// Name and JSON Schema (laid out) of every file that the program writes.
 pub fn schemas() -> Vec<(&'static str, String)> {
-    [("report", report::report_schema()), ("curves", report::curves_schema()), ("season", season::season_schema())]
-        .map(|(name, schema)| (name, format!("{schema:#}")))
-        .to_vec()
+    [
+        ("report", report::report_schema()),
+        ("curves", report::curves_schema()),
+        ("season", season::season_schema()),
+        ("target", report::schema_of::<report::TargetFile>()),
+    ]
+    .map(|(name, schema)| (name, format!("{schema:#}")))
+    .to_vec()
 }
 
 /// The season in the words of the picture.

@@ -8,6 +8,7 @@ mod findings;
 mod golden;
 mod health;
 mod hearing;
+mod learn_target;
 mod mock;
 mod mock_reports;
 mod one_way;

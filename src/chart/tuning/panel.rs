@@ -43,7 +43,7 @@ pub fn panels(c: &mut Canvas, area: Area, report: &Report, curves: &Curves, zero
     let strip = Area { top: inner.bottom, bottom: inner.bottom + sizes.small * 1.7, ..inner };
     strip::draw(c, strip, time, report, sizes);
     let foot = axes::draw_time_axis(c, strip, time, sizes, true);
-    strip::key(c, inner.left, foot - sizes.small * 0.3, report, sizes);
+    strip::key(c, area.left, foot - sizes.small * 0.3, report, sizes);
 }
 
 struct Frame {
