@@ -5,6 +5,7 @@ mod demo;
 mod findings;
 mod mock_reports;
 mod one_way;
+mod tuning;
 mod oracle_loudness;
 mod property_loudness;
 mod reference_bands;
