@@ -5,6 +5,8 @@
 //! thread (decode alone, two STFTs of the mono mix, K-weighting and block sums by the ebur128 crate), then the real binary with all its files. Raw results
 //! go to `benches/runs/<date>-speed.json`. Peak memory is the kernel's high-water mark of the binary (Linux only, else null).
 
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
 use std::path::{Path, PathBuf};
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
@@ -47,8 +49,15 @@ fn bench(tape: &Path) -> Value {
         let floor_s = floor.decode_s + floor.stft_s + floor.loudness_s;
         println!(
             "{}: {:.0} s of tape; floor {:.2} s (decode {:.2}, STFTs {:.2}, loudness {:.2}); review {:.2} s = {:.2} x floor, {:.0} x real time, {} MiB",
-            name.as_deref().unwrap_or(""), floor.tape_s, floor_s, floor.decode_s, floor.stft_s, floor.loudness_s,
-            review.wall_s, review.wall_s / floor_s, floor.tape_s / review.wall_s,
+            name.as_deref().unwrap_or(""),
+            floor.tape_s,
+            floor_s,
+            floor.decode_s,
+            floor.stft_s,
+            floor.loudness_s,
+            review.wall_s,
+            review.wall_s / floor_s,
+            floor.tape_s / review.wall_s,
             review.peak_mib.map_or("?".to_owned(), |m| format!("{m:.0}")),
         );
         ratios.push(review.wall_s / floor_s);
@@ -70,7 +79,8 @@ struct Floor {
 
 /// What no review can do without, on one thread.
 fn floor(tape: &Path) -> Floor {
-    let source = MediaSourceStream::new(Box::new(std::fs::File::open(tape).expect("the tape opens")), Default::default());
+    let source =
+        MediaSourceStream::new(Box::new(std::fs::File::open(tape).expect("the tape opens")), Default::default());
     let mut format = symphonia::default::get_probe()
         .probe(&Hint::new(), source, FormatOptions::default(), MetadataOptions::default())
         .expect("the tape is audio");
@@ -91,7 +101,8 @@ fn floor(tape: &Path) -> Floor {
         buffer.copy_to_vecs_planar(&mut channels);
         decode += start.elapsed();
         let count = channels.len() as f32;
-        let mono: Vec<f32> = (0..channels[0].len()).map(|i| channels.iter().map(|c| c[i]).sum::<f32>() / count).collect();
+        let mono: Vec<f32> =
+            (0..channels[0].len()).map(|i| channels.iter().map(|c| c[i]).sum::<f32>() / count).collect();
         let start = Instant::now();
         short.push(&mono, &mut spectra);
         long.push(&mono, &mut spectra);

@@ -12,14 +12,14 @@
 #![warn(missing_docs)]
 
 pub mod chart;
-// pub mod cli;
+pub mod cli;
 pub mod demo;
 pub mod dsp;
 pub mod findings;
 pub mod health;
 pub mod measure;
 pub mod passages;
-// pub mod pipeline;
+pub mod pipeline;
 pub mod report;
 pub mod season;
 pub mod stats;

@@ -1,3 +1,5 @@
 //! Arguments in, exit code out.
 
-fn main() {}
+fn main() -> std::process::ExitCode {
+    ledgerline::cli::run()
+}

@@ -4,7 +4,7 @@
 //! the steps of a clock for time.
 
 use super::canvas::{Align, Area, Canvas, Type};
-use super::theme::{GRID, SOFT_INK, TypeSizes};
+use super::theme::{SOFT_INK, TypeSizes};
 
 /// A straight scale.
 #[derive(Clone, Copy, Debug)]
@@ -33,9 +33,14 @@ impl Scale {
     }
 }
 
+/// A number above zero, neither infinite nor NaN.
+pub fn is_positive(value: f64) -> bool {
+    value.is_finite() && value > 0.0
+}
+
 /// Round values inside `from..=to`, at most about `most` of them.
 pub fn round_steps(from: f64, to: f64, most: usize) -> Vec<f64> {
-    if !(to > from) || !from.is_finite() || !to.is_finite() || most == 0 {
+    if !is_positive(to - from) || most == 0 {
         return Vec::new();
     }
     let rough = (to - from) / most as f64;
@@ -52,13 +57,12 @@ fn multiples(from: f64, to: f64, step: f64) -> Vec<f64> {
 }
 
 /// Steps that a clock has, seconds.
-const CLOCK_STEPS_S: [f64; 16] = [
-    1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 14400.0, 43200.0,
-];
+const CLOCK_STEPS_S: [f64; 16] =
+    [1.0, 2.0, 5.0, 10.0, 15.0, 30.0, 60.0, 120.0, 300.0, 600.0, 900.0, 1800.0, 3600.0, 7200.0, 14400.0, 43200.0];
 
 /// Times at which a time axis of `width` pixels has a number, at least `apart` pixels from each other.
 pub fn clock_steps(duration_s: f64, width: f32, apart: f32) -> Vec<f64> {
-    if !(duration_s > 0.0) || !duration_s.is_finite() || !(width > apart) {
+    if !is_positive(duration_s) || !is_positive(f64::from(width - apart)) {
         return vec![0.0];
     }
     let least = duration_s * f64::from(apart / width);
@@ -82,20 +86,38 @@ pub fn clock_words(duration_s: f64) -> &'static str {
     if duration_s >= 3600.0 { "time on the tape, hours:minutes" } else { "time on the tape, minutes:seconds" }
 }
 
-/// Draws the numbers of a time axis below `plot` with their grid lines, and the words of the axis below them at the right.
+/// The same time with its unit beside it, for an axis without words: `30 s`, `5 min`, `1 h 30`.
+pub fn clock_with_unit(seconds: f64, duration_s: f64) -> String {
+    let whole = seconds.max(0.0).round() as u64;
+    match (whole / 3600, whole / 60 % 60, whole % 60) {
+        (0, 0, 0) => "0".to_owned(),
+        (0, 0, s) => format!("{s} s"),
+        (0, m, s) if duration_s <= 120.0 => format!("{} s", 60 * m + s),
+        (0, m, 0) => format!("{m} min"),
+        (0, m, s) => format!("{m}:{s:02} min"),
+        (h, 0, _) => format!("{h} h"),
+        (h, m, _) => format!("{h} h {m:02}"),
+    }
+}
+
+/// Draws the numbers of a time axis below `plot`, and below them at the right the words of the axis; without
+/// words every number carries its unit.
 /// Returns the lowest pixel used.
-pub fn draw_time_axis(c: &mut Canvas, plot: Area, scale: Scale, sizes: &TypeSizes, grid: bool) -> f32 {
+pub fn draw_time_axis(c: &mut Canvas, plot: Area, scale: Scale, sizes: &TypeSizes, with_words: bool) -> f32 {
     let (_, duration_s) = scale.range();
     let kind = Type::regular(sizes.small, SOFT_INK);
-    let baseline = plot.bottom + 12.0 + sizes.small * 0.8;
+    let baseline = plot.bottom + 16.0 + sizes.small * 0.8;
     for t in clock_steps(duration_s, plot.width(), 110.0) {
         let x = scale.at(t);
-        if grid {
-            c.upright(x, plot.top, plot.bottom, 1.0, GRID);
-        }
         c.upright(x, plot.bottom, plot.bottom + 8.0, 2.0, SOFT_INK);
-        let room = Area { left: plot.left - 60.0, right: plot.right + 40.0, ..c.sheet() };
-        c.text_if_free((x, baseline), &clock(t, duration_s), kind, Align::Centre, room, None);
+        let said = if with_words { clock(t, duration_s) } else { clock_with_unit(t, duration_s) };
+        // The last number stays inside the margin.
+        let x = x.min(plot.right - c.text_width(&said, kind) / 2.0);
+        let room = Area { left: plot.left - 60.0, right: plot.right + 1.0, ..c.sheet() };
+        c.text_if_free((x, baseline), &said, kind, Align::Centre, room, None);
+    }
+    if !with_words {
+        return baseline + sizes.small * 0.3;
     }
     let words = baseline + sizes.small * 1.25;
     c.text(plot.right, words, clock_words(duration_s), kind, Align::Right);
@@ -129,6 +151,10 @@ mod tests {
     fn the_clock_changes_to_hours_with_the_tape() {
         assert_eq!(clock(600.0, 3000.0), "10:00");
         assert_eq!(clock(5400.0, 36000.0), "1:30");
+        let said: Vec<String> =
+            [0.0, 30.0, 90.0, 300.0, 3600.0, 5400.0].iter().map(|t| clock_with_unit(*t, 6000.0)).collect();
+        assert_eq!(said, ["0", "30 s", "1:30 min", "5 min", "1 h", "1 h 30"]);
+        assert_eq!(clock_with_unit(90.0, 100.0), "90 s");
     }
 
     #[test]

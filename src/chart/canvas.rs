@@ -8,122 +8,9 @@ use plotters::backend::{BitMapBackend, DrawingBackend};
 use plotters::style::RGBColor;
 
 use super::error::ChartError;
-use super::text::{self, ASCENT_EM, DESCENT_EM, Face, Fonts, Piece};
+pub use super::picture::{Align, Area, Drawn, Picture, TextBox, Type};
+use super::text::{self, ASCENT_EM, DESCENT_EM, Fonts, Piece};
 use super::theme::{Colour, PAPER, Pattern};
-
-/// A finished picture: 8-bit RGB, rows from the top.
-#[derive(Clone, Debug, PartialEq, Eq)]
-pub struct Picture {
-    /// Width in pixels.
-    pub width: u32,
-    /// Height in pixels.
-    pub height: u32,
-    /// Resolution for print, dots an inch.
-    pub dpi: u32,
-    /// `3 * width * height` bytes.
-    pub rgb: Vec<u8>,
-}
-
-/// A picture with the boxes of its text.
-#[derive(Clone, Debug)]
-pub struct Drawn {
-    /// The pixels.
-    pub picture: Picture,
-    /// Every text that was set, in the order of drawing.
-    pub texts: Vec<TextBox>,
-}
-
-/// Where a text stands.
-#[derive(Clone, Debug, PartialEq)]
-pub struct TextBox {
-    /// Its letters.
-    pub text: String,
-    /// From ascenders to descenders, from first to last pen position.
-    pub area: Area,
-}
-
-/// A rectangle in pixels.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Area {
-    /// Left edge.
-    pub left: f32,
-    /// Top edge.
-    pub top: f32,
-    /// Right edge.
-    pub right: f32,
-    /// Bottom edge.
-    pub bottom: f32,
-}
-
-impl Area {
-    /// From its four edges.
-    pub const fn new(left: f32, top: f32, right: f32, bottom: f32) -> Self {
-        Self { left, top, right, bottom }
-    }
-
-    /// Width in pixels.
-    pub fn width(&self) -> f32 {
-        self.right - self.left
-    }
-
-    /// Height in pixels.
-    pub fn height(&self) -> f32 {
-        self.bottom - self.top
-    }
-
-    /// Do the two share more than an edge?
-    pub fn overlaps(&self, other: &Self) -> bool {
-        self.left < other.right && other.left < self.right && self.top < other.bottom && other.top < self.bottom
-    }
-
-    /// Does `other` lie wholly inside?
-    pub fn holds(&self, other: &Self) -> bool {
-        self.left <= other.left && self.top <= other.top && self.right >= other.right && self.bottom >= other.bottom
-    }
-
-    /// Larger by `by` on every side.
-    pub fn grown(&self, by: f32) -> Self {
-        Self::new(self.left - by, self.top - by, self.right + by, self.bottom + by)
-    }
-
-    fn is_finite(&self) -> bool {
-        [self.left, self.top, self.right, self.bottom].iter().all(|v| v.is_finite())
-    }
-}
-
-/// Type of one text.
-#[derive(Clone, Copy, Debug)]
-pub struct Type {
-    /// Weight.
-    pub face: Face,
-    /// Em size in pixels.
-    pub size: f32,
-    /// Colour.
-    pub colour: Colour,
-}
-
-impl Type {
-    /// Regular weight.
-    pub const fn regular(size: f32, colour: Colour) -> Self {
-        Self { face: Face::Regular, size, colour }
-    }
-
-    /// Bold weight.
-    pub const fn bold(size: f32, colour: Colour) -> Self {
-        Self { face: Face::Bold, size, colour }
-    }
-}
-
-/// Which point of the line is given.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub enum Align {
-    /// Its left end.
-    Left,
-    /// Its middle.
-    Centre,
-    /// Its right end.
-    Right,
-}
 
 /// The sheet.
 pub struct Canvas {
@@ -177,8 +64,8 @@ impl Canvas {
         let Some((left, top, right, bottom)) = self.pixels_of(area) else { return };
         let mut backend = BitMapBackend::with_buffer(&mut self.rgb, (self.width, self.height));
         let style = RGBColor(colour.0, colour.1, colour.2);
-        // Drawing into memory inside the sheet has no way to fail.
-        let _ = backend.draw_rect((left, top), (right - 1, bottom - 1), &style, true);
+        // This backend leaves out the last column and row of a filled area. Drawing into memory has no way to fail.
+        let _ = backend.draw_rect((left, top), (right, bottom), &style, true);
     }
 
     /// The four edges of `area`, inside it.
@@ -259,9 +146,9 @@ impl Canvas {
         let ends = points.windows(2).map(|w| (w[0], w[1])).chain(points.first().map(|p| (*p, *p)));
         for (a, z) in ends.filter(|(a, z)| [a.0, a.1, z.0, z.1].iter().all(|v| v.is_finite())) {
             let x0 = ((a.0.min(z.0) - reach) as i32).clamp(left, right);
-            let x1 = ((a.0.max(z.0) + reach) as i32 + 1).clamp(left, right);
+            let x1 = ((a.0.max(z.0) + reach) as i32).saturating_add(1).clamp(left, right);
             let y0 = ((a.1.min(z.1) - reach) as i32).clamp(top, bottom);
-            let y1 = ((a.1.max(z.1) + reach) as i32 + 1).clamp(top, bottom);
+            let y1 = ((a.1.max(z.1) + reach) as i32).saturating_add(1).clamp(top, bottom);
             for y in y0..y1 {
                 for x in x0..x1 {
                     let far = distance((x as f32 + 0.5, y as f32 + 0.5), a, z);
@@ -306,7 +193,9 @@ impl Canvas {
         }
         for piece in self.fonts.set(&words, kind.face, kind.size, area.left, baseline.round()) {
             match piece {
-                Piece::Missing(l, t, r, b) => self.frame(Area::new(l, t, r, b), (kind.size / 14.0).max(1.0), kind.colour),
+                Piece::Missing(l, t, r, b) => {
+                    self.frame(Area::new(l, t, r, b), (kind.size / 14.0).max(1.0), kind.colour)
+                }
                 Piece::Letter(glyph) => {
                     let bounds = glyph.px_bounds();
                     let (x0, y0) = (bounds.min.x as i32, bounds.min.y as i32);
@@ -384,6 +273,9 @@ mod tests {
         let mut c = Canvas::new(100, 20, 100).unwrap();
         let sheet = c.sheet();
         c.curve(&[(5.0, 10.0), (30.0, 10.0), (f32::NAN, 10.0), (70.0, 10.0), (95.0, 10.0)], 3.0, INK, sheet);
+        c.curve(&[(5.0, 5.0), (f32::INFINITY, 5.0)], 1.0, INK, sheet);
+        assert!(c.rgb[3 * (5 * 100 + 20)..3 * (5 * 100 + 90)].iter().all(|v| *v == 255), "a line to infinity");
+        c.curve(&[(5.0, 3.0), (1e30, 3.0)], 1.0, INK, sheet);
         let middle = &c.rgb[3 * (10 * 100 + 40)..3 * (10 * 100 + 60)];
         assert!(middle.iter().all(|v| *v == 255));
         assert!(ink_pixels(&c) > 100);

@@ -3,6 +3,8 @@
 //! Conventions: entry `i` belongs to the time `(i + 1) * hop_s`, the end of its hop; `None` and values that are not finite
 //! are holes, and a line never crosses a hole.
 
+use super::axes::is_positive;
+
 /// What one pixel column shows.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Column {
@@ -43,12 +45,16 @@ pub fn runs(curve: &[Option<f64>], hop_s: f64, per_column: usize) -> Vec<Vec<Col
     runs
 }
 
+/// Up to this many entries a pixel, a plain line through all of them reads better than spans.
+const CROWDED: f64 = 6.0;
+
 /// How many entries share a column when `duration_s` has `width` pixels.
 pub fn entries_per_column(duration_s: f64, hop_s: f64, width: f32) -> usize {
-    if !(duration_s > 0.0) || !(hop_s > 0.0) || !(width >= 1.0) {
+    if !is_positive(duration_s) || !is_positive(hop_s) || !is_positive(f64::from(width)) {
         return 1;
     }
-    (duration_s / hop_s / f64::from(width)).ceil().max(1.0) as usize
+    let shared = duration_s / hop_s / f64::from(width);
+    if shared < CROWDED { 1 } else { shared.ceil() as usize }
 }
 
 #[cfg(test)]
@@ -75,5 +81,6 @@ mod tests {
     fn ten_hours_fit_the_columns() {
         assert_eq!(entries_per_column(36000.0, 1.0, 1400.0), 26);
         assert_eq!(entries_per_column(10.0, 1.0, 1400.0), 1);
+        assert_eq!(entries_per_column(3000.0, 1.0, 1400.0), 1);
     }
 }

@@ -16,6 +16,7 @@ mod curve;
 mod error;
 mod loudness;
 mod page;
+mod picture;
 mod season;
 mod strip;
 mod text;
@@ -23,8 +24,8 @@ mod theme;
 mod words;
 mod write;
 
-pub use canvas::{Area, Drawn, Picture, TextBox};
 pub use error::ChartError;
+pub use picture::{Area, Drawn, Picture, TextBox};
 pub use season::{Better, SeasonPicture, SeasonPoint, SeasonSeries, draw_season, lay_out_season};
 pub use words::reason_in_words;
 pub use write::{write_all, write_season};

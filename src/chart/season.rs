@@ -58,14 +58,14 @@ pub struct SeasonSeries {
 pub struct SeasonPicture {
     /// Dates of the rehearsals, in order.
     pub rehearsals: Vec<Date>,
-    /// The measures; at most [`MOST_SERIES`] are shown.
+    /// The measures; at most eight are shown.
     pub series: Vec<SeasonSeries>,
 }
 
 /// Fields on one picture.
 pub const MOST_SERIES: usize = 8;
 const COLUMNS: usize = 2;
-const FIELD_HEIGHT: f32 = 290.0;
+const FIELD_HEIGHT: f32 = 316.0;
 const HEAD: f32 = 150.0;
 
 /// The season, 1600 pixels wide; its height follows the number of measures.
@@ -97,8 +97,13 @@ pub fn lay_out_season(season: &SeasonPicture) -> Result<Drawn, ChartError> {
         let said = "No measure has a value yet: review at least one tape.";
         c.text(60.0, HEAD + 80.0, said, Type::regular(sizes.body, INK), Align::Left);
     }
-    let caution = "A point is one rehearsal; the upright line through it holds the truth 95 times in 100. Overlapping lines: no change shown.";
-    c.text(60.0, height - 30.0, caution, Type::regular(sizes.small, SOFT_INK), Align::Left);
+    let more = match season.series.len().saturating_sub(MOST_SERIES) {
+        0 => String::new(),
+        more => format!(" {more} more in season.json."),
+    };
+    let caution =
+        format!("A point is one rehearsal; the upright line through it holds the truth 95 times in 100.{more}");
+    c.text(60.0, height - 30.0, &caution, Type::regular(sizes.small, SOFT_INK), Align::Left);
     Ok(c.finish())
 }
 
@@ -120,6 +125,12 @@ fn draw_head(c: &mut Canvas, season: &SeasonPicture, sizes: &TypeSizes) {
     c.text(60.0, y + sizes.body * 1.7, &said, Type::regular(sizes.body, SOFT_INK), Align::Left);
 }
 
+/// Unit and direction in one line.
+fn facts(series: &SeasonSeries) -> String {
+    let facts = [series.unit.as_str(), better_words(series.better)];
+    facts.into_iter().filter(|f| !f.is_empty()).collect::<Vec<_>>().join(", ")
+}
+
 fn better_words(better: Better) -> &'static str {
     match better {
         Better::Up => "higher is better",
@@ -131,20 +142,24 @@ fn better_words(better: Better) -> &'static str {
 
 fn draw_field(c: &mut Canvas, area: Area, season: &SeasonPicture, series: &SeasonSeries, sizes: &TypeSizes) {
     let points = points(season, series);
-    let remark = better_words(series.better);
     let kind = Type::regular(sizes.small, SOFT_INK);
-    let aside = c.text(area.right, area.top + sizes.small, remark, kind, Align::Right);
-    let title = if series.unit.is_empty() { series.title.clone() } else { format!("{} ({})", series.title, series.unit) };
-    let title = c.fonts().shorten_end(&title, Face::Bold, sizes.body, aside.left - area.left - 24.0);
+    let title = c.fonts().shorten_end(&words::capital(&series.title), Face::Bold, sizes.body, area.width());
     c.text(area.left, area.top + sizes.small, &title, Type::bold(sizes.body, INK), Align::Left);
-    let verdict = c.fonts().shorten_end(&series.verdict, Face::Regular, sizes.small, area.width());
-    let below = if verdict.is_empty() { 0.0 } else { sizes.small * 1.35 };
-    c.text(area.left, area.top + sizes.small + below, &verdict, Type::regular(sizes.small, INK), Align::Left);
-    let plot = Area::new(area.left + 84.0, area.top + 46.0 + below, area.right - 96.0, area.bottom - 42.0);
+    let shorten = |words: &str| c.fonts().shorten_end(words, Face::Regular, sizes.small, area.width());
+    let (facts, verdict) = (shorten(&facts(series)), shorten(&series.verdict));
+    c.text(area.left, area.top + sizes.small * 2.35, &facts, kind, Align::Left);
+    c.text(area.left, area.top + sizes.small * 3.65, &verdict, Type::regular(sizes.small, INK), Align::Left);
+    let plot = Area::new(area.left + 84.0, area.top + 106.0, area.right - 96.0, area.bottom - 42.0);
     let verdict_y = area.bottom - 4.0;
     if points.is_empty() {
         c.frame(plot, 1.0, GRID);
-        c.text((plot.left + plot.right) / 2.0, (plot.top + plot.bottom) / 2.0 + 8.0, "no value yet", kind, Align::Centre);
+        c.text(
+            (plot.left + plot.right) / 2.0,
+            (plot.top + plot.bottom) / 2.0 + 8.0,
+            "no value yet",
+            kind,
+            Align::Centre,
+        );
         return;
     }
     let (low, high) = range(&points, series.better);
@@ -181,7 +196,9 @@ fn range(points: &[(usize, SeasonPoint)], better: Better) -> (f64, f64) {
     if better == Better::Zero {
         (low, high) = (low.min(0.0), high.max(0.0));
     }
-    let margin = ((high - low) * 0.12).max(0.05 * high.abs().max(low.abs())).max(1e-6);
+    // Nothing but zeros still needs an axis whose marks can be told apart.
+    let least = if high.abs().max(low.abs()) < 1e-6 { 0.5 } else { 1e-6 };
+    let margin = ((high - low) * 0.12).max(0.05 * high.abs().max(low.abs())).max(least);
     (low - margin, high + margin)
 }
 
@@ -216,6 +233,8 @@ fn draw_points(
     for broken in series.broken_before.iter().filter(|b| **b > 0 && **b < days.len()) {
         let x = (days[broken - 1] + days[*broken]) / 2.0;
         c.upright(x, plot.top, plot.bottom, 2.0, RULE);
+        let kind = Type::regular(WIDE_TYPE.small, SOFT_INK);
+        c.text_if_free((x + 10.0, plot.bottom - 10.0), "new method", kind, Align::Left, plot, None);
     }
     for (i, p) in points {
         c.upright(days[*i] - 1.0, level.at(p.high), level.at(p.low), 3.0, BLUE.tint(60));
@@ -223,7 +242,14 @@ fn draw_points(
     }
 }
 
-fn label_last(c: &mut Canvas, plot: Area, points: &[(usize, SeasonPoint)], level: Scale, days: &[f32], sizes: &TypeSizes) {
+fn label_last(
+    c: &mut Canvas,
+    plot: Area,
+    points: &[(usize, SeasonPoint)],
+    level: Scale,
+    days: &[f32],
+    sizes: &TypeSizes,
+) {
     let Some((i, p)) = points.last() else { return };
     let decimals = if p.value.abs() < 100.0 { 1 } else { 0 };
     let y = (level.at(p.value) + sizes.small * 0.36).clamp(plot.top + sizes.small, plot.bottom);

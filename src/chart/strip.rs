@@ -2,7 +2,8 @@
 
 use super::axes::Scale;
 use super::canvas::{Align, Area, Canvas, Type};
-use super::theme::{KindLook, PAPER, SOFT_INK, TypeSizes, look};
+use super::text;
+use super::theme::{INK, KINDS, KindLook, PAPER, SOFT_INK, TypeSizes, look};
 use crate::passages::PassageKind;
 use crate::report::Report;
 
@@ -14,11 +15,15 @@ pub fn swatch(c: &mut Canvas, area: Area, look: &KindLook) {
     }
 }
 
-/// Draws the passages of `report` across `area` along `scale`; `words` also labels them.
-pub fn draw(c: &mut Canvas, area: Area, scale: Scale, report: &Report, sizes: &TypeSizes, words: bool) {
+/// Draws the passages of `report` across `area` along `scale`, with words where they fit.
+pub fn draw(c: &mut Canvas, area: Area, scale: Scale, report: &Report, sizes: &TypeSizes) {
     let inner = Area { top: area.top + 2.0, bottom: area.bottom - 2.0, ..area };
     for passage in &report.passages {
-        let part = Area { left: scale.at(passage.start_s).max(area.left), right: scale.at(passage.end_s).min(area.right), ..inner };
+        let part = Area {
+            left: scale.at(passage.start_s).max(area.left),
+            right: scale.at(passage.end_s).min(area.right),
+            ..inner
+        };
         swatch(c, part, &look(passage.kind));
     }
     // Takes that follow each other are kept apart by a thread of paper.
@@ -26,9 +31,32 @@ pub fn draw(c: &mut Canvas, area: Area, scale: Scale, report: &Report, sizes: &T
         c.upright(scale.at(take.start_s).min(area.right - 2.0), inner.top, inner.bottom, 2.0, PAPER);
     }
     c.frame(area, 2.0, SOFT_INK);
-    if words {
-        label_takes(c, inner, scale, report, sizes);
-        label_others(c, inner, scale, report, sizes);
+    label_takes(c, inner, scale, report, sizes);
+    label_others(c, inner, scale, report, sizes);
+}
+
+/// Words beside a small swatch, with the word's left edge on `x`; returns the right end.
+pub fn named_swatch(c: &mut Canvas, x: f32, baseline: f32, look: &KindLook, said: &str, size: f32) -> f32 {
+    let area = Area::new(x, baseline - size * 0.78, x + size * 1.05, baseline + size * 0.12);
+    swatch(c, area, look);
+    c.frame(area, 2.0, SOFT_INK);
+    c.text(area.right + size * 0.35, baseline, said, Type::regular(size, INK), Align::Left).right
+}
+
+/// Names of the kinds that happen on the tape, in one line from `x`.
+pub fn key(c: &mut Canvas, x: f32, baseline: f32, report: &Report, sizes: &TypeSizes) {
+    let mut x = x;
+    for kind in KINDS.into_iter().filter(|k| report.passages.iter().any(|p| p.kind == *k)) {
+        let look = look(kind);
+        x = named_swatch(c, x, baseline, &look, look.word, sizes.small) + sizes.small;
+    }
+}
+
+/// A title, shortened to the room right of `x`; left out when so little would be left that the number says more.
+pub fn title(c: &mut Canvas, x: f32, baseline: f32, title: &str, kind: Type, room: Area) {
+    let short = c.fonts().shorten_end(&text::clean(title), kind.face, kind.size, room.right - x - 2.0);
+    if short == title || short.chars().count() > 7 {
+        c.text_if_free((x, baseline), &short, kind, Align::Left, room, None);
     }
 }
 
@@ -36,19 +64,14 @@ fn label_takes(c: &mut Canvas, area: Area, scale: Scale, report: &Report, sizes:
     let look = look(PassageKind::Take);
     let baseline = (area.top + area.bottom) / 2.0 + sizes.small * 0.36;
     for (index, take) in report.takes.iter().enumerate() {
-        let room = Area { left: scale.at(take.start_s) + 6.0, right: scale.at(take.end_s) - 6.0, ..area };
+        let room =
+            Area { left: scale.at(take.start_s) + 6.0, right: scale.at(take.end_s).min(area.right) - 6.0, ..area };
         let number = (index + 1).to_string();
         let kind = Type::bold(sizes.small, look.label);
         let Some(at) = c.text_if_free((room.left + 4.0, baseline), &number, kind, Align::Left, room, None) else {
             continue;
         };
-        let left = at.right + 12.0;
-        let title = c.fonts().shorten_end(&take.title, kind.face, kind.size, room.right - left);
-        // A title of which little is left says less than the number alone.
-        if title == take.title || title.chars().count() > 7 {
-            let kind = Type::regular(sizes.small, look.label);
-            c.text_if_free((left, baseline), &title, kind, Align::Left, room, None);
-        }
+        title(c, at.right + 12.0, baseline, &take.title, Type::regular(sizes.small, look.label), room);
     }
 }
 
@@ -56,7 +79,7 @@ fn label_others(c: &mut Canvas, area: Area, scale: Scale, report: &Report, sizes
     let baseline = (area.top + area.bottom) / 2.0 + sizes.small * 0.36;
     for passage in report.passages.iter().filter(|p| p.kind != PassageKind::Take) {
         let look = look(passage.kind);
-        let (left, right) = (scale.at(passage.start_s), scale.at(passage.end_s));
+        let (left, right) = (scale.at(passage.start_s), scale.at(passage.end_s).min(area.right));
         let room = Area { left: left + 8.0, right: right - 8.0, ..area };
         let kind = Type::regular(sizes.small, look.label);
         c.text_if_free(((left + right) / 2.0, baseline), look.word, kind, Align::Centre, room, Some(look.fill));

@@ -66,6 +66,26 @@ pub fn clean(text: &str) -> String {
     text.chars().filter(|c| !is_invisible(*c)).map(|c| if c.is_control() { ' ' } else { c }).collect()
 }
 
+/// Units that stay on the line of their number.
+const UNITS: [&str; 14] = ["%", "dB", "LUFS", "LU", "dBTP", "Hz", "kHz", "ms", "s", "min", "h", "cents", "cent", "bpm"];
+
+/// Words of `text`, a number together with the unit behind it.
+fn words_with_units(text: &str) -> std::collections::VecDeque<String> {
+    let mut words: std::collections::VecDeque<String> = Default::default();
+    for word in text.split_whitespace() {
+        let bare = word.trim_end_matches(['.', ',', ';', ':', ')', '!', '?']);
+        let follows_number = |w: &String| w.ends_with(|c: char| c.is_ascii_digit());
+        match words.back_mut().filter(|w| UNITS.contains(&bare) && follows_number(w)) {
+            Some(number) => {
+                number.push('\u{a0}');
+                number.push_str(word);
+            }
+            None => words.push_back(word.to_owned()),
+        }
+    }
+    words
+}
+
 impl Fonts {
     fn face(&self, face: Face) -> &FontRef<'static> {
         match face {
@@ -160,7 +180,7 @@ impl Fonts {
     pub fn wrap(&self, text: &str, face: Face, size: f32, room: f32, max_lines: usize) -> Vec<String> {
         let mut lines: Vec<String> = Vec::new();
         let mut line = String::new();
-        let mut words: std::collections::VecDeque<String> = text.split_whitespace().map(str::to_owned).collect();
+        let mut words = words_with_units(text);
         while let Some(word) = words.pop_front() {
             let longer = if line.is_empty() { word.clone() } else { format!("{line} {word}") };
             if self.width(&longer, face, size) <= room {
@@ -222,7 +242,16 @@ mod tests {
         let lines = f.wrap(text, Face::Regular, BODY, 400.0, 20);
         assert!(lines.len() > 2);
         assert!(lines.iter().all(|l| f.width(l, Face::Regular, BODY) <= 400.0), "{lines:?}");
-        assert_eq!(lines.join(" "), text);
+        assert_eq!(lines.join(" ").replace('\u{a0}', " "), text);
+    }
+
+    #[test]
+    fn a_number_is_never_parted_from_its_unit() {
+        let f = fonts().unwrap();
+        for room in 120..600 {
+            let lines = f.wrap("bass 71 % and below 38 Hz, that is 5.6 dB.", Face::Regular, BODY, room as f32, 20);
+            assert!(lines.iter().all(|l| !["%", "Hz,", "dB."].iter().any(|u| l.starts_with(u))), "{lines:?}");
+        }
     }
 
     #[test]

@@ -70,12 +70,9 @@ pub struct KindLook {
 pub fn look(kind: PassageKind) -> KindLook {
     match kind {
         PassageKind::Take => KindLook { word: "playing", fill: BLUE, pattern: None, label: PAPER },
-        PassageKind::Talk => KindLook {
-            word: "talk",
-            fill: ORANGE.tint(40),
-            pattern: Some((Pattern::Rising, ORANGE)),
-            label: INK,
-        },
+        PassageKind::Talk => {
+            KindLook { word: "talk", fill: ORANGE.tint(40), pattern: Some((Pattern::Rising, ORANGE)), label: INK }
+        }
         PassageKind::Tuning => KindLook {
             word: "tuning",
             fill: PURPLE.tint(80),

@@ -4,53 +4,54 @@
 
 use jiff::civil;
 
+use super::axes::is_positive;
 use crate::stats::Measured;
 
-/// Reason codes of readings and their plain words; each fits behind "not said: ".
+/// Reason codes of readings and warnings of the tape, with their plain words; each fits behind "not said: ".
 const REASONS: [(&str, &str); 43] = [
-    ("all_silent", "the tape is silent"),
-    ("below_gate", "too quiet to measure"),
-    ("clipped", "the recording is overdriven"),
-    ("clipping", "the recording is overdriven"),
-    ("gain_riding", "the recorder turned its own level up and down"),
-    ("low_cut", "the recorder does not hear this low"),
-    ("low_end_not_heard", "the recorder does not hear the low end"),
-    ("recorder_hears_no_bass", "the recorder does not hear the low end"),
-    ("microphone_hears_no_bass", "the recorder does not hear the low end"),
-    ("no_balance", "balance was not measured"),
-    ("no_band_pitch", "the band's own pitch could not be told"),
+    ("bars_of_three", "the bars have three beats"),
+    ("channel_count_changes", "the number of channels changes inside the file"),
+    ("decoding_given_up", "the file is damaged and was read only in part"),
+    ("digital_silence", "the tape is silent"),
+    ("frames_missing", "the file is shorter than it says"),
+    ("header_rebuilt", "the recording was cut off and its header was rebuilt"),
+    ("low_cut_inside_low_end", "the recorder does not hear the lowest part"),
+    ("mixed_methods", "measured in different ways"),
     ("no_bass_heard", "no bass was heard"),
-    ("no_beat_found", "no steady beat was found"),
-    ("no_comping_heard", "no guitar or keys were heard"),
-    ("no_drums_heard", "no drums were heard"),
+    ("no_cymbals_heard", "no cymbals were heard"),
+    ("no_eighths_heard", "no eighths were heard"),
     ("no_guitar_heard", "no guitar was heard"),
-    ("no_hat_heard", "no hi-hat was heard"),
-    ("no_horns_heard", "no horns were heard"),
-    ("no_hum", "no mains hum was found"),
-    ("no_hum_found", "no mains hum was found"),
+    ("no_high_cut_heard", "the treble is not cut off"),
+    ("no_hum_heard", "no mains hum was heard"),
     ("no_kick_heard", "no kick drum was heard"),
-    ("no_music", "no playing was found"),
-    ("no_piano_heard", "no piano was heard"),
-    ("no_quiet_stretch", "the tape has no quiet stretch"),
-    ("no_ride_heard", "no ride cymbal was heard"),
-    ("no_signal", "the tape is silent"),
-    ("no_swing_heard", "no eighths were heard"),
-    ("no_take", "no playing was found"),
+    ("no_low_cut_heard", "the bass is not cut off"),
+    ("no_passages", "the tape was not divided into takes and talk"),
+    ("no_sample_finite", "the file holds no usable sound"),
+    ("no_samples", "the file holds no sound"),
+    ("no_steady_quiet", "the tape has no quiet stretch"),
     ("no_takes", "no playing was found"),
-    ("no_target", "there is no target to compare with"),
-    ("no_tuning_heard", "nobody was heard tuning"),
-    ("noise_floor", "hidden in the noise of the recording"),
-    ("not_calibrated", "the recorder is not calibrated"),
     ("not_finite", "the arithmetic gave no number"),
-    ("not_heard", "not heard"),
     ("not_measured", "not measured by this version"),
     ("not_measured_yet", "not measured by this version"),
-    ("not_trusted", "this recording cannot be trusted for it"),
-    ("sample_rate_too_low", "the file holds too little treble"),
-    ("silence", "silence"),
-    ("silent", "silence"),
+    ("packets_lost", "parts of the file were lost and are silent here"),
+    ("rail_blurred_by_codec", "the file format hides overdrive"),
+    ("rate_too_low", "the file holds too little treble"),
+    ("recorder_hears_no_low_end", "the recorder does not hear the low end"),
+    ("recorder_hears_no_middle", "the recorder does not hear the middle"),
+    ("recording_not_trusted", "this recording cannot be trusted for it"),
+    ("same_day", "all rehearsals are of one day"),
+    ("sample_rate_changes", "the sample rate changes inside the file"),
+    ("samples_not_finite", "some samples of the file are no numbers"),
+    ("silence", "the tape is silent"),
+    ("stream_restarts", "the recording starts anew inside the file"),
+    ("time_stamps_leap", "the clock of the file leaps"),
+    ("too_few_bands", "too few bands are heard"),
+    ("too_few_bars", "too few bars to judge"),
+    ("too_few_beats", "too few beats to judge"),
     ("too_few_notes", "too few notes to judge"),
+    ("too_few_rehearsals", "too few rehearsals"),
     ("too_short", "too short to judge"),
+    ("upper_band_missing_he_aac", "the file format leaves out the treble"),
 ];
 
 /// Plain words for a reason code; a code without a row is shown with spaces for its underscores, text as it is.
@@ -61,7 +62,8 @@ pub fn reason_in_words(code: &str) -> String {
 
 /// Why `m` says nothing, in plain words.
 pub fn why_absent<T>(m: &Measured<T>) -> String {
-    reason_in_words(m.reason.as_deref().unwrap_or("not_measured"))
+    let without_reason = if m.value.is_some() { "not_finite" } else { "not_measured" };
+    reason_in_words(m.reason.as_deref().unwrap_or(without_reason))
 }
 
 /// `value` with `decimals` places and a true minus; `plus` writes the sign of positive numbers too.
@@ -85,22 +87,9 @@ pub fn interval(m: &Measured) -> Option<(f64, f64)> {
     Some((m.low.filter(|v| v.is_finite())?, m.high.filter(|v| v.is_finite())?))
 }
 
-/// `4.2 dB (3.1 to 5.3)`, or why not.
-pub fn value_with_interval(m: &Measured, decimals: usize, unit: &str, plus: bool) -> String {
-    let Some(value) = finite(m) else { return format!("not said: {}", why_absent(m)) };
-    let unit = if unit.is_empty() { String::new() } else { format!(" {unit}") };
-    let value = format!("{}{unit}", number(value, decimals, plus));
-    match interval(m) {
-        Some((low, high)) => {
-            format!("{value} ({} to {})", number(low, decimals, plus), number(high, decimals, plus))
-        }
-        None => value,
-    }
-}
-
 /// A length of time: `40 s`, `4 min`, `2 h 05 min`.
 pub fn length(seconds: f64) -> String {
-    if !(seconds > 0.0) || !seconds.is_finite() {
+    if !is_positive(seconds) {
         return "0 s".to_owned();
     }
     let whole = seconds.round() as u64;
@@ -123,7 +112,7 @@ pub fn exact_length(seconds: f64) -> String {
 
 /// Share of `part` in `whole`, whole percent; under half a percent is "under 1 %".
 pub fn share(part: f64, whole: f64) -> String {
-    if !(whole > 0.0) || !(part > 0.0) || !part.is_finite() {
+    if !is_positive(whole) || !is_positive(part) {
         return "0 %".to_owned();
     }
     let percent = 100.0 * part / whole;
@@ -155,7 +144,17 @@ fn weekday(day: civil::Date) -> &'static str {
 
 fn month(day: civil::Date) -> &'static str {
     const NAMES: [&str; 12] = [
-        "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November",
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
         "December",
     ];
     NAMES[(day.month() - 1) as usize % 12]
@@ -170,13 +169,17 @@ pub fn list(items: &[String]) -> String {
     }
 }
 
+/// The words with a capital first letter.
+pub fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| format!("{}{}", first.to_uppercase(), letters.as_str()))
+}
+
 /// The sentence with a capital first letter and a full stop.
 pub fn sentence(words: &str) -> String {
     let words = words.trim();
-    let mut letters = words.chars();
-    let Some(first) = letters.next() else { return String::new() };
-    let stop = if words.ends_with(['.', '!', '?']) { "" } else { "." };
-    format!("{}{}{stop}", first.to_uppercase(), letters.as_str())
+    let stop = if words.is_empty() || words.ends_with(['.', '!', '?']) { "" } else { "." };
+    format!("{}{stop}", capital(words))
 }
 
 #[cfg(test)]
@@ -185,7 +188,7 @@ mod tests {
 
     #[test]
     fn minus_is_a_minus_and_minus_zero_is_zero() {
-        assert_eq!(number(-3.14, 1, false), "\u{2212}3.1");
+        assert_eq!(number(-3.12, 1, false), "\u{2212}3.1");
         assert_eq!(number(-0.04, 1, true), "0.0");
         assert_eq!(number(2.0, 1, true), "+2.0");
     }
@@ -212,16 +215,21 @@ mod tests {
 
     #[test]
     fn absence_is_said_with_its_reason_and_never_as_zero() {
-        let said = value_with_interval(&Measured::absent("no_guitar_heard"), 1, "cents", true);
-        assert_eq!(said, "not said: no guitar was heard");
-        let said = value_with_interval(&Measured::plain(f64::NAN, 1), 1, "dB", true);
-        assert!(said.starts_with("not said"), "{said}");
+        assert_eq!(why_absent(&Measured::<f64>::absent("no_guitar_heard")), "no guitar was heard");
+        assert_eq!(finite(&Measured::plain(f64::NAN, 1)), None);
         assert_eq!(reason_in_words("a_code_nobody_knows"), "a code nobody knows");
     }
 
     #[test]
     fn the_table_of_reasons_is_sorted_so_that_a_double_row_shows() {
         assert!(REASONS.windows(2).all(|w| w[0].0 < w[1].0));
+    }
+
+    #[test]
+    fn a_sentence_has_one_capital_and_one_stop() {
+        assert_eq!(sentence("concert pitch 440 Hz"), "Concert pitch 440 Hz.");
+        assert_eq!(sentence("Listen. "), "Listen.");
+        assert_eq!(sentence(""), "");
     }
 
     #[test]

@@ -10,9 +10,7 @@ use std::path::{Path, PathBuf};
 use super::canvas::Picture;
 use super::error::ChartError;
 use super::season::{SeasonPicture, draw_season};
-use super::{
-    BALANCE_FILE, LOUDNESS_FILE, PAGE_FILE, SEASON_PICTURE_FILE, draw_balance, draw_loudness, draw_page,
-};
+use super::{BALANCE_FILE, LOUDNESS_FILE, PAGE_FILE, SEASON_PICTURE_FILE, draw_balance, draw_loudness, draw_page};
 use crate::report::{Curves, Report};
 
 /// Inches in a metre, for the resolution stored in the file.

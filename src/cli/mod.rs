@@ -23,7 +23,11 @@ const EXIT_SOME_NOT: u8 = 1;
 const EXIT_NOTHING_DONE: u8 = 2;
 
 #[derive(Parser)]
-#[command(name = "ledgerline", version, about = "Measure recordings of band rehearsals: charts and reports from a folder of tapes")]
+#[command(
+    name = "ledgerline",
+    version,
+    about = "Measure recordings of band rehearsals: charts and reports from a folder of tapes"
+)]
 struct Arguments {
     #[command(subcommand)]
     command: Command,

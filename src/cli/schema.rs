@@ -19,7 +19,10 @@ pub fn run(name: Option<&str>) -> u8 {
         }
         None => {
             let known: Vec<&str> = schemas.iter().map(|(known, _)| *known).collect();
-            words::print_error(&format!("no schema is named '{name}'"), Some(&format!("the names are: {}", known.join(", "))));
+            words::print_error(
+                &format!("no schema is named '{name}'"),
+                Some(&format!("the names are: {}", known.join(", "))),
+            );
             EXIT_NOTHING_DONE
         }
     }

@@ -77,7 +77,7 @@ mod tests {
 
     #[test]
     fn a_long_name_keeps_its_start_and_its_end() {
-        assert_eq!(shortened("rehearsal-2026-03-12-afternoon.flac", 20), "rehearsal-…noon.flac");
+        assert_eq!(shortened("rehearsal-2026-03-12-afternoon.flac", 20), "rehearsal…rnoon.flac");
         assert_eq!(shortened("short.wav", 20), "short.wav");
     }
 

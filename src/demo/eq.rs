@@ -45,7 +45,7 @@ impl Biquad {
 
     /// Low cut.
     pub fn high_pass(hz: f64, q: f64, rate_hz: f64) -> Self {
-        let w = std::f64::consts::TAU * hz / rate_hz;
+        let w = std::f64::consts::TAU * hz.min(0.45 * rate_hz) / rate_hz;
         let (alpha, c) = (w.sin() / (2.0 * q), w.cos());
         Self::from_raw([(1.0 + c) / 2.0, -1.0 - c, (1.0 + c) / 2.0], [1.0 + alpha, -2.0 * c, 1.0 - alpha])
     }

@@ -22,7 +22,7 @@ pub(super) struct LoudnessMeter {
 
 /// The two stages at a rate.
 fn k_weighting(rate_hz: f64) -> [Biquad; 2] {
-    let (hz, gain_db, q) = (1681.974_450_955_531_9, 3.999_843_853_97, 0.707_175_236_955_419_3);
+    let (hz, gain_db, q) = (1_681.974_450_955_532, 3.999_843_853_97, 0.707_175_236_955_419_3);
     let k = (std::f64::consts::PI * hz / rate_hz).tan();
     let high = 10f64.powf(gain_db / 20.0);
     let band = high.powf(0.499_666_774_154_541_6);
@@ -116,6 +116,7 @@ pub(super) fn low_re_mid_db(channels: &[Vec<f32>], spans: &[(usize, usize)], rat
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -21,6 +21,7 @@ pub mod scenario;
 mod score;
 mod source;
 pub mod truth;
+mod usual;
 mod voice;
 mod weeks;
 

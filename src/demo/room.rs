@@ -115,6 +115,7 @@ fn tail(room: &Room, frames: usize, rate_hz: f64, rng: &mut Rng) -> Vec<f32> {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -15,9 +15,9 @@ use super::voice::{piano, speech, strings};
 fn built_in_db(instrument: Instrument) -> f64 {
     match instrument {
         Instrument::Bass => 0.0,
-        Instrument::Guitar => -4.5,
-        Instrument::Piano => -5.5,
-        Instrument::Drums => 0.0,
+        Instrument::Guitar => -5.5,
+        Instrument::Piano => -7.0,
+        Instrument::Drums => 1.5,
         Instrument::Trumpet | Instrument::Alto | Instrument::Tenor | Instrument::Trombone => 0.0,
     }
 }

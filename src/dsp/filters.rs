@@ -156,7 +156,7 @@ mod tests {
         let high = Biquad::high_shelf(RATE, 4000.0, 1.0, 6.0);
         for (filter, hz, db) in [
             (Biquad::peak(RATE, 1000.0, 1.0, 6.0), 1000.0, 6.0),
-            (Biquad::peak(RATE, 100.0, 0.7071, -4.0), 100.0, -4.0),
+            (Biquad::peak(RATE, 100.0, 0.5f64.sqrt(), -4.0), 100.0, -4.0),
             (low, 1.0, -6.0),
             (low, 100.0, -3.0),
             (low, 20_000.0, 0.0),

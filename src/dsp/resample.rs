@@ -4,12 +4,24 @@
 //! Limits: the FFT resampler rolls off above about 0.95 of the lower Nyquist frequency.
 
 use audioadapter_buffers::direct::SequentialSlice;
-use rubato::{Fft, FixedSync, Resampler as _};
+use rubato::{Fft, FixedSync, Resampler as _, WindowFunction};
 
 use super::block::ANALYSIS_RATE_HZ;
 
 /// Input frames of one FFT step, about; the step is a multiple of what the two rates allow.
 const STEP_FRAMES: usize = 1024;
+
+/// Input frames of a step: an even multiple of the shortest one that is whole at both rates. An odd one would put the
+/// middle of the filter between two samples, and the delay could not be removed exactly.
+fn step_frames(rate_hz: u32) -> usize {
+    let (mut a, mut b) = (rate_hz, ANALYSIS_RATE_HZ);
+    while b > 0 {
+        (a, b) = (b, a % b);
+    }
+    let shortest = (rate_hz / a) as usize;
+    let even = shortest * (1 + shortest % 2);
+    even * STEP_FRAMES.div_ceil(even)
+}
 
 /// The rate cannot be converted.
 #[derive(Debug, thiserror::Error)]
@@ -38,8 +50,16 @@ impl Resampler {
     pub fn new(rate_hz: u32) -> Result<Self, ResampleError> {
         let mut new = Self { rate_hz, fft: None, pending: Vec::new(), output: Vec::new(), skip: 0, taken: 0, given: 0 };
         if rate_hz != ANALYSIS_RATE_HZ {
-            let fft = Fft::<f32>::new(rate_hz as usize, ANALYSIS_RATE_HZ as usize, STEP_FRAMES, 1, FixedSync::Both)
-                .map_err(|e| ResampleError { rate_hz, cause: e.to_string() })?;
+            let fft = Fft::<f32>::new_custom(
+                rate_hz as usize,
+                ANALYSIS_RATE_HZ as usize,
+                step_frames(rate_hz),
+                1,
+                1,
+                WindowFunction::BlackmanHarris2,
+                FixedSync::Both,
+            )
+            .map_err(|e| ResampleError { rate_hz, cause: e.to_string() })?;
             new.skip = fft.output_delay();
             new.output = vec![0.0; fft.output_frames_max()];
             new.fft = Some(Box::new(fft));
@@ -99,6 +119,7 @@ impl Resampler {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
 

@@ -61,7 +61,7 @@ fn true_peak(inputs: &FindingInputs) -> Option<Finding> {
         })
         .collect();
     let highest = evidence.iter().filter_map(|e| e.value.value).reduce(f64::max)?;
-    let statement = format!("The highest peak reaches {highest:.1} dBTP, which leaves the recorder next to no room.");
+    let statement = format!("The highest peak reaches {highest:+.1} dBTP; above -1 there is next to no room left.");
     let ask = "Turn the recorder's input down a little.";
     let mut finding = about_recording("recording_true_peak", Severity::Minor, statement, ask);
     let sure = evidence.iter().filter_map(|e| probability_above(&e.value, e.threshold)).reduce(f64::max);

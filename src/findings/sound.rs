@@ -27,7 +27,8 @@ fn low_end(inputs: &FindingInputs) -> Option<Finding> {
         let confidence = probability_above(excess, spread)?;
         return Some(low_end_finding(inputs, "low_end_above_target", severity, statement, ask, (spread, confidence)));
     }
-    if excess.high? < -spread {
+    // Too little is only said without reserve: a recorder that is going deaf down there looks the same.
+    if excess.high? < -spread && excess.warnings.is_empty() {
         let below = -value;
         let statement = format!(
             "The low end is {below:.1} dB below the target over the takes; good recordings spread by {spread:.1} dB."

@@ -2,7 +2,18 @@
 //!
 //! Conventions: every field is a [`Measured`]; `trusted_for` is the verdict that other rooms ask for.
 
+pub mod clipping;
+pub mod hum;
+pub mod levels;
+pub mod riding;
+pub mod spectrum;
+mod verdict;
+
+use crate::dsp::{Block, Meter};
 use crate::stats::Measured;
+
+/// Changes whenever a number of this room may move.
+pub const METHOD: &str = "health-1";
 
 /// May a family of measures be believed on this recording?
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -42,4 +53,67 @@ pub struct Health {
     pub tuning: Trust,
     /// Verdict for time.
     pub time: Trust,
+}
+
+/// Listens to the recording chain while the tape runs by.
+#[derive(Clone, Default)]
+pub struct HealthMeter {
+    sample_rate_hz: u32,
+    clipping: clipping::ClippingMeter,
+    levels: levels::LevelMeter,
+    riding: riding::RidingMeter,
+    hum: hum::HumMeter,
+    bandwidth: spectrum::BandwidthMeter,
+}
+
+impl HealthMeter {
+    /// The signs of gain riding, for a look behind the verdict.
+    pub fn riding_signs(&self) -> Result<riding::Signs, &'static str> {
+        self.riding.signs()
+    }
+}
+
+impl Meter for HealthMeter {
+    type Reading = Health;
+
+    fn push(&mut self, block: &Block) {
+        self.sample_rate_hz = block.sample_rate_hz;
+        self.clipping.push(block);
+        self.levels.push(block);
+        for spectrum in &block.long_spectra {
+            self.riding.push(spectrum);
+            // Histograms over the tape gain nothing from neighbours that share three quarters of their samples.
+            if spectrum.index % 2 == 0 {
+                self.hum.push(spectrum);
+            }
+            if spectrum.index % 4 == 0 {
+                self.bandwidth.push(spectrum);
+            }
+        }
+    }
+
+    fn finish(mut self) -> Health {
+        self.levels.end();
+        let silent = self.levels.silent();
+        let gain_riding = self.riding.finish();
+        let heard = |reading: Measured| if silent { Measured::absent("digital_silence") } else { reading };
+        let unset = || Trust { ok: false, reason: String::new() };
+        let mut health = Health {
+            noise_floor_dbfs: self.levels.noise_floor(gain_riding.value == Some(true)),
+            gain_riding,
+            clipped_percent: self.clipping.finish(),
+            low_cut_hz: heard(self.bandwidth.low_cut()),
+            high_cut_hz: heard(self.bandwidth.high_cut(self.sample_rate_hz)),
+            hum_hz: heard(self.hum.finish()),
+            dc_offset: self.levels.dc_offset(),
+            dead_channels: self.levels.dead_channels(),
+            balance: unset(),
+            low_end: unset(),
+            loudness_over_time: unset(),
+            tuning: unset(),
+            time: unset(),
+        };
+        verdict::judge(&mut health, silent);
+        health
+    }
 }

@@ -2,4 +2,5 @@
 
 pub mod balance;
 pub mod loudness;
+pub mod time;
 pub mod tuning;

@@ -37,6 +37,8 @@ pub struct Reference {
     pub floor_dbfs: f64,
     /// Floor of the level from 120 Hz to 9 kHz, dBFS.
     pub wide_floor_dbfs: f64,
+    /// The quietest moments from 120 Hz to 9 kHz as they are, dBFS.
+    pub quietest_dbfs: f64,
     /// Level that 5 % of the frames exceed, dBFS.
     pub loud_dbfs: f64,
 }
@@ -66,6 +68,7 @@ impl Reference {
             band_floor_dbfs,
             floor_dbfs: floor_of(&levels(&total_dbfs))?.max(SILENCE_DBFS),
             wide_floor_dbfs: floor_of(&levels(&wide_dbfs))?.max(LOWEST_FLOOR_DBFS),
+            quietest_dbfs: quantile(&levels(&wide_dbfs), FLOOR_QUANTILE)?,
             loud_dbfs,
         })
     }
@@ -129,7 +132,7 @@ impl Context {
 }
 
 fn base_features(frames: &[Frame], reference: &Reference) -> Vec<[f64; BASE]> {
-    let mut modulation = Modulation::new();
+    let modulation = Modulation::new();
     let peak = |f: &Frame| f.wide.iter().copied().max().unwrap_or(0);
     (0..frames.len())
         .map(|at| {
@@ -179,11 +182,15 @@ fn tones(frame: &Frame, before: &Frame, put: &mut impl FnMut(f64)) {
     let harmonic = share(frame.harmonic);
     put(harmonic);
     let pitch = f64::from(frame.pitch) / 256.0;
-    let to_string = OPEN_STRINGS_MIDI.iter().map(|s| (s - pitch).abs()).fold(f64::MAX, f64::min);
-    put(f64::from(u8::from(to_string < 0.4 && harmonic > 0.6)));
+    put(f64::from(u8::from(on_open_string(pitch) && harmonic > 0.6)));
     let step = (pitch - f64::from(before.pitch) / 256.0).abs();
     put(f64::from(u8::from(step < 0.25 && harmonic > 0.4)));
     put((pitch / 24.0 - 2.0).clamp(-1.0, 2.0));
+}
+
+/// Is a pitch that of an open string of bass or guitar, within 40 cents?
+pub fn on_open_string(midi: f64) -> bool {
+    OPEN_STRINGS_MIDI.iter().any(|s| (s - midi).abs() < 0.4)
 }
 
 fn shape_in_time(frame: &Frame, local_peak_dbfs: f64, put: &mut impl FnMut(f64)) {

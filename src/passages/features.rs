@@ -5,7 +5,9 @@
 //! Limits: [`BYTES_A_FRAME`] bytes a frame, 375 B a second of tape.
 
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING};
-use crate::dsp::{Block, Meter, PowerFrame};
+use crate::dsp::{Block, Meter, PowerFrame, lanes};
+
+use crate::dsp::logarithm::log2_fast;
 
 use super::tonal::{Peak, TonalReading, read_tonal};
 
@@ -27,6 +29,8 @@ const FINE_BANDS: usize = 31;
 /// Coarse bands of the wide level (120 Hz to 9 kHz) and of the high level (2 to 16 kHz).
 const WIDE: std::ops::Range<usize> = 2..9;
 const HIGH: std::ops::Range<usize> = 6..10;
+/// Decibels of a doubling of power.
+const DB_AN_OCTAVE_OF_POWER: f32 = 3.010_3;
 /// First fine band of the low, middle and high flux, and the end.
 const FLUX_EDGES: [usize; 4] = [0, 6, 18, FINE_BANDS];
 
@@ -62,6 +66,20 @@ impl Frame {
     /// Level of a coded half-decibel value.
     pub fn level_dbfs(code: u8) -> f64 {
         f64::from(code) * 0.5 + LEVEL_FLOOR_DBFS
+    }
+
+    /// The frame as bytes in the order of its fields, pitch little-endian; what the fit of the classifier reads.
+    pub fn to_bytes(&self) -> Vec<u8> {
+        let mut bytes = Vec::with_capacity(BYTES_A_FRAME);
+        bytes.extend(self.band);
+        bytes.extend(self.wide);
+        bytes.extend(self.high);
+        bytes.extend(self.flux);
+        bytes.push(self.flatness);
+        bytes.extend(self.narrow);
+        bytes.extend([self.peaks, self.kept, self.harmonic]);
+        bytes.extend(self.pitch.to_le_bytes());
+        bytes
     }
 
     /// Fundamental of the best harmonic series as a MIDI number.
@@ -127,7 +145,7 @@ impl FeatureMeter {
     fn read_short(&mut self, spectrum: &PowerFrame) {
         let mut fine = [0f32; FINE_BANDS];
         for (sum, edge) in fine.iter_mut().zip(self.edges.windows(2)) {
-            *sum = spectrum.power[edge[0]..edge[1].max(edge[0] + 1)].iter().sum();
+            *sum = lanes::sum(&spectrum.power[edge[0]..edge[1].max(edge[0] + 1)]);
         }
         let mut band = [0f32; BANDS];
         let mut first = 0;
@@ -136,7 +154,7 @@ impl FeatureMeter {
             first += count;
         }
         // Rises below -100 dBFS a band are rounding noise of quiet recorders, not onsets.
-        let level: [f32; FINE_BANDS] = fine.map(|p| 10.0 * (p + 1e-10).log10());
+        let level: [f32; FINE_BANDS] = fine.map(|p| DB_AN_OCTAVE_OF_POWER * log2_fast(p + 1e-10));
         let mut flux = [0f32; 3];
         if self.previous[0][0].is_finite() {
             for (out, edge) in flux.iter_mut().zip(FLUX_EDGES.windows(2)) {

@@ -6,6 +6,7 @@
 mod classifier;
 mod context;
 mod decode;
+mod edges;
 pub mod features;
 mod meter;
 mod modulation;
@@ -17,6 +18,9 @@ pub use meter::{PassageMeter, find_passages};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
+
+/// Changes whenever a passage may move.
+pub const METHOD: &str = "passages-1";
 
 /// What a passage is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]

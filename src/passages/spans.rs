@@ -33,6 +33,8 @@ const LONGEST_REST_IN_TAKE_S: f64 = 1.9;
 const SHORTEST_TAKE_S: f64 = 4.0;
 /// A shout over the band shorter than this does not end the take.
 const LONGEST_SHOUT_S: f64 = 1.6;
+/// Two strings, one after the other.
+const SHORTEST_TUNING_S: f64 = 2.6;
 /// Shorter stretches of any kind belong to their neighbours.
 const SHORTEST_S: f64 = 0.6;
 
@@ -72,6 +74,9 @@ pub fn tidy(spans: &mut Vec<Span>) {
             Talk if inside(Take) && s < LONGEST_SHOUT_S => Some(Take),
             Quiet | Tuning | Other if inside(Take) && s < LONGEST_REST_IN_TAKE_S => Some(Take),
             Quiet if before == Some(Talk) && s < pause_allowed(after) => Some(Talk),
+            // One note held at either end of the music is no tuning: that takes two strings at least.
+            Tuning if s < SHORTEST_TUNING_S && before == Some(Take) => Some(Take),
+            Tuning if s < SHORTEST_TUNING_S && after == Some(Take) => Some(Take),
             _ if s < SHORTEST_S => before.or(after),
             _ => None,
         }

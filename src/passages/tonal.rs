@@ -3,6 +3,11 @@
 //! Conventions: a peak is narrow when it stands [`NARROW_RATIO`] above the bins three and four away, which a partial that
 //! holds its pitch for the 341 ms of the window does and a gliding voice or noise does not.
 
+use crate::dsp::lanes;
+use crate::dsp::logarithm::log2_fast;
+
+/// Added to every power before its logarithm.
+const LEAST_POWER: f32 = 1e-16;
 /// Power of a narrow peak over the mean of the bins three and four away on both sides (10 dB).
 const NARROW_RATIO: f32 = 10.0;
 /// Peaks weaker than this against the strongest one are left out (60 dB).
@@ -13,6 +18,8 @@ const RANGES_HZ: [(f64, f64); 3] = [(80.0, 400.0), (400.0, 1600.0), (1600.0, 500
 const FLATNESS_HZ: (f64, f64) = (300.0, 4000.0);
 /// Lowest and highest frequency at which peaks are sought.
 const PEAKS_HZ: (f64, f64) = (36.0, 5000.0);
+/// Strongest peaks that are sought again.
+const KEPT_PEAKS: usize = 32;
 /// Strongest peaks that the harmonic series must explain.
 const SERIES_PEAKS: usize = 16;
 /// What an octave higher is worth in share: a series at half the pitch explains every peak too.
@@ -56,7 +63,7 @@ pub fn read_tonal(power: &[f32], bin_hz: f64, before: &[Peak]) -> (TonalReading,
     let found = narrow_peaks(power, bin(PEAKS_HZ.0), bin(PEAKS_HZ.1));
     for (share, (low, high)) in reading.narrow.iter_mut().zip(RANGES_HZ) {
         let (low, high) = (bin(low), bin(high));
-        let all: f32 = power[low..high].iter().sum();
+        let all = lanes::sum(&power[low..high]);
         let inside: f32 = found.iter().filter(|k| (low..high).contains(*k)).map(|&k| lobe(power, k)).sum();
         *share = if all > 1e-13 { (inside / all).min(1.0) } else { 0.0 };
     }
@@ -75,37 +82,43 @@ fn lobe(power: &[f32], k: usize) -> f32 {
 }
 
 fn narrow_peaks(power: &[f32], low: usize, high: usize) -> Vec<usize> {
-    let mut found = Vec::new();
-    for k in low.max(4)..high.min(power.len() - 4) {
-        let p = power[k];
-        if p > power[k - 1] && p >= power[k + 1] && p > 1e-12 {
-            let around = power[k - 4] + power[k - 3] + power[k + 3] + power[k + 4];
-            if 4.0 * p > NARROW_RATIO * around {
-                found.push(k);
-            }
+    let mut found = Vec::with_capacity(128);
+    let first = low.max(4);
+    // Windows of nine bins, so that no bin is checked against the end of the slice.
+    for (k, w) in (first..high.min(power.len() - 4)).zip(power[first - 4..].windows(9)) {
+        let p = w[4];
+        if p > w[3] && p >= w[5] && p > 1e-12 && 4.0 * p > NARROW_RATIO * (w[0] + w[1] + w[7] + w[8]) {
+            found.push(k);
         }
     }
     found
 }
 
-/// Peaks by falling weight, the faintest left out.
+/// Peaks without the faintest; the first [`KEPT_PEAKS`] are the strongest by falling weight.
 fn strongest(power: &[f32], found: &[usize]) -> Vec<Peak> {
     let top = found.iter().map(|&k| power[k]).fold(0.0, f32::max);
     let mut peaks: Vec<Peak> = found
         .iter()
         .filter(|&&k| power[k] > FAINTEST * top)
         .map(|&k| {
-            let [a, b, c] = [power[k - 1], power[k], power[k + 1]].map(|p| p.max(1e-20).ln());
+            let [a, b, c] = [power[k - 1], power[k], power[k + 1]].map(|p| log2_fast(p.max(1e-20)));
             let curve = a - 2.0 * b + c;
             let shift = if curve < 0.0 { (0.5 * (a - c) / curve).clamp(-0.5, 0.5) } else { 0.0 };
             Peak { bin: k as f32 + shift, weight: lobe(power, k).sqrt() }
         })
         .collect();
-    peaks.sort_by(|a, b| b.weight.total_cmp(&a.weight).then(a.bin.total_cmp(&b.bin)));
+    let order = |a: &Peak, b: &Peak| b.weight.total_cmp(&a.weight).then(a.bin.total_cmp(&b.bin));
+    // Only the strongest need be in order.
+    let strongest = peaks.len().min(KEPT_PEAKS);
+    if strongest < peaks.len() {
+        peaks.select_nth_unstable_by(strongest, order);
+    }
+    peaks[..strongest].sort_unstable_by(order);
     peaks
 }
 
 fn kept_share(peaks: &[Peak], before: &[Peak]) -> f32 {
+    let peaks = &peaks[..peaks.len().min(KEPT_PEAKS)];
     let all: f32 = peaks.iter().map(|p| p.weight).sum();
     let kept: f32 = peaks.iter().filter(|p| before.iter().any(|b| (b.bin - p.bin).abs() < 0.6)).map(|p| p.weight).sum();
     if all > 0.0 { kept / all } else { 0.0 }
@@ -125,7 +138,8 @@ fn best_series(peaks: &[Peak], bin_hz: f32) -> Option<(f32, f32)> {
             if !(FUNDAMENTAL_HZ.0..FUNDAMENTAL_HZ.1).contains(&hz) {
                 continue;
             }
-            let share = peaks.iter().filter(|p| fits(p.bin, fundamental)).map(|p| p.weight).sum::<f32>() / all;
+            let inverse = 1.0 / fundamental;
+            let share = peaks.iter().filter(|p| fits(p.bin, fundamental, inverse)).map(|p| p.weight).sum::<f32>() / all;
             let score = share + HIGHER_OCTAVE_BONUS * hz.log2();
             if best.is_none_or(|(s, _, _)| score > s) {
                 best = Some((score, share, hz));
@@ -135,21 +149,22 @@ fn best_series(peaks: &[Peak], bin_hz: f32) -> Option<(f32, f32)> {
     best.map(|(_, share, hz)| (share, hz))
 }
 
-/// Is `bin` a multiple of `fundamental`, within 1.2 % or 0.7 bins?
-fn fits(bin: f32, fundamental: f32) -> bool {
-    let ratio = (bin / fundamental).round();
+/// Is `bin` a multiple of `fundamental`, within 1.2 % or 0.7 bins? `inverse` is one over the fundamental.
+fn fits(bin: f32, fundamental: f32, inverse: f32) -> bool {
+    // Adding a half and cutting is the rounding of positive numbers, without a call.
+    let ratio = ((bin * inverse + 0.5) as i32) as f32;
     ratio >= 1.0 && (bin - ratio * fundamental).abs() < (0.012 * bin).clamp(0.7, 4.0).min(0.2 * fundamental)
 }
 
 fn flatness_db(power: &[f32]) -> f32 {
-    // Logarithms of products of eight, to save seven logarithms in eight.
-    let mut log_sum = 0f64;
-    let mut sum = 0f64;
-    for chunk in power.chunks(8) {
-        let product: f64 = chunk.iter().map(|p| f64::from(*p) + 1e-16).product();
-        log_sum += product.log10();
-        sum += chunk.iter().map(|p| f64::from(*p) + 1e-16).sum::<f64>();
+    let mut partial = [0f32; 8];
+    let (whole, rest) = power.as_chunks::<8>();
+    for chunk in whole {
+        for (lane, p) in partial.iter_mut().zip(chunk) {
+            *lane += log2_fast(p + LEAST_POWER);
+        }
     }
-    let n = power.len() as f64;
-    (10.0 * (log_sum / n - (sum / n).log10())) as f32
+    let logs = partial.iter().sum::<f32>() + rest.iter().map(|p| log2_fast(p + LEAST_POWER)).sum::<f32>();
+    let n = power.len() as f32;
+    3.010_3 * (logs / n - log2_fast(lanes::sum(power) / n + LEAST_POWER))
 }

@@ -1,16 +1,20 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
+use super::compose_time::{feel_facts, tempo_curve, tempo_facts};
+use super::compose_tuning::{strings, take_tuning, tuning_facts};
 use super::methods;
 use super::stream::Readings;
 use crate::findings::{Finding, FindingInputs, TakeInput};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
+use crate::measure::time::{TakeTime, TimeHints, measure_take};
+use crate::measure::tuning::{TapeTuning, measure_tuning};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
-    BalanceFacts, Curves, FeelFacts, HealthFacts, InstrumentTuning, InstrumentTunings, LayerCurves, LoudnessFacts, LowEndShare,
-    MarkFacts, PassageFacts, PlayerTuning, REPORT_SCHEMA_NAME, REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema,
-    Span, TakeFacts, TakeTuning, TapeFacts, TargetFacts, TempoFacts, ThirdOctave, TimeUse, TrustedFor, TuningFacts, Verdict,
+    BalanceFacts, Curves, HealthFacts, LayerCurves, LoudnessFacts, LowEndShare, MarkFacts, PassageFacts,
+    REPORT_SCHEMA_NAME, REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts,
+    TargetFacts, ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
 use crate::stats::Measured;
 use crate::tape::{DateSource, TapeInfo, TapeSource, TapeSummary};
@@ -28,6 +32,8 @@ pub struct MeasuredTape {
     takes: Vec<TakeInput>,
     loudness: LoudnessReading,
     balance: Balance,
+    tuning: TapeTuning,
+    time: Vec<TakeTime>,
     low_end_curve_db: Vec<Option<f64>>,
     low_end_spread_db: Option<f64>,
     target: Target,
@@ -36,9 +42,7 @@ pub struct MeasuredTape {
 
 /// Asks every reading for its results.
 pub fn measured(info: &TapeInfo, source: &TapeSource, (readings, summary): (Readings, TapeSummary)) -> MeasuredTape {
-    let Readings { health, passages, loudness, balance } = readings;
-    let passages = passages.passages(summary.duration_s);
-    let health = health.health(&passages);
+    let Readings { health, passages, loudness, balance, tuning, time } = readings;
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
     let target = Target::published_average();
@@ -56,7 +60,12 @@ pub fn measured(info: &TapeInfo, source: &TapeSource, (readings, summary): (Read
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: balance.over(&spans, &target, limits),
-        low_end_spread_db: target.low_re_mid_spread_db(),
+        tuning: measure_tuning(&tuning, &passages),
+        time: spans
+            .iter()
+            .map(|&(start_s, end_s)| measure_take(&time, start_s, end_s, &TimeHints::default()))
+            .collect(),
+        low_end_spread_db: target.low_end_spread_db(),
         health,
         passages,
         takes,
@@ -82,7 +91,7 @@ impl MeasuredTape {
 }
 
 /// The report and its curves.
-pub fn report(tape: &MeasuredTape, findings: Vec<Finding>) -> (Report, Curves) {
+pub fn report(tape: &MeasuredTape, findings: &[Finding]) -> (Report, Curves) {
     let report = Report {
         schema: Schema {
             name: REPORT_SCHEMA_NAME.to_owned(),
@@ -94,14 +103,14 @@ pub fn report(tape: &MeasuredTape, findings: Vec<Finding>) -> (Report, Curves) {
         methods: methods::methods(),
         tape: tape.facts.clone(),
         health: health_facts(&tape.health),
-        passages: tape.passages.iter().map(passage_facts).collect(),
+        passages: tape.passages.iter().enumerate().map(|(at, p)| passage_facts(p, strings(&tape.tuning, at))).collect(),
         time_use: TimeUse::of(&tape.passages),
-        takes: tape.takes.iter().map(|take| take_facts(take, &tape.loudness)).collect(),
-        tuning: no_tuning(),
+        takes: (0..tape.takes.len()).map(|at| take_facts(tape, at)).collect(),
+        tuning: tuning_facts(&tape.tuning),
         balance: balance_facts(&tape.balance, &tape.target),
         amp_advice: Vec::new(),
         exposure: None,
-        findings: findings.into_iter().map(Into::into).collect(),
+        findings: findings.iter().map(Into::into).collect(),
     };
     (report, curves(tape))
 }
@@ -164,17 +173,18 @@ fn health_facts(health: &Health) -> HealthFacts {
     }
 }
 
-fn passage_facts(passage: &Passage) -> PassageFacts {
+fn passage_facts(passage: &Passage, strings: Vec<crate::report::OpenString>) -> PassageFacts {
     PassageFacts {
         kind: passage.kind,
         start_s: passage.start_s,
         end_s: passage.end_s,
         confidence: passage.confidence,
-        strings: Vec::new(),
+        strings,
     }
 }
 
-fn take_facts(take: &TakeInput, loudness: &LoudnessReading) -> TakeFacts {
+fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
+    let (take, loudness) = (&tape.takes[at], &tape.loudness);
     TakeFacts {
         start_s: take.start_s,
         end_s: take.end_s,
@@ -185,54 +195,15 @@ fn take_facts(take: &TakeInput, loudness: &LoudnessReading) -> TakeFacts {
             range_lu: loudness.range_lu(take.start_s, take.end_s),
             true_peak_dbtp: take.true_peak_dbtp.clone(),
         },
-        tempo: no_tempo(),
-        feel: no_feel(),
-        tuning: TakeTuning { bass: no_player(), guitar: no_player(), piano: no_player(), horns: no_player() },
+        tempo: tempo_facts(&tape.time[at].tempo),
+        feel: feel_facts(&tape.time[at].feel),
+        tuning: take_tuning(&tape.tuning, at),
     }
 }
 
-fn absent() -> Measured {
+/// What this program does not measure.
+pub fn absent() -> Measured {
     Measured::absent(NOT_MEASURED)
-}
-
-fn no_tempo() -> TempoFacts {
-    TempoFacts {
-        bpm: absent(),
-        drift_percent: absent(),
-        steadiness_percent: absent(),
-        beat_times_s: Vec::new(),
-        beat_in_bar: Vec::new(),
-    }
-}
-
-fn no_feel() -> FeelFacts {
-    FeelFacts {
-        swing_ratio: absent(),
-        hat_on_2_and_4_percent: absent(),
-        backbeat_heavy: Measured::absent(NOT_MEASURED),
-        kick_re_ride_db: absent(),
-        bass_to_drums_ms: absent(),
-        comping_onsets_per_bar: absent(),
-    }
-}
-
-fn no_player() -> PlayerTuning {
-    PlayerTuning { offset_from_a440_cents: absent(), offset_from_band_cents: absent() }
-}
-
-fn no_tuning() -> TuningFacts {
-    let none = || InstrumentTuning {
-        offset_from_a440_cents: absent(),
-        offset_from_band_cents: absent(),
-        drift_cents_per_min: absent(),
-        at_start_cents: absent(),
-        at_end_cents: absent(),
-        retuned_at_s: Vec::new(),
-    };
-    TuningFacts {
-        concert_pitch_hz: absent(),
-        instruments: InstrumentTunings { bass: none(), guitar: none(), piano: none() },
-    }
 }
 
 fn balance_facts(balance: &Balance, target: &Target) -> BalanceFacts {
@@ -267,8 +238,8 @@ fn curves(tape: &MeasuredTape) -> Curves {
         momentary_max_lufs: fitted(loudness.momentary_max_lufs),
         low_end_excess_db: fitted(tape.low_end_curve_db.clone()),
         layers_lufs: LayerCurves { bass: nothing(), drums: nothing(), comping: nothing(), horns: nothing() },
-        tempo_bpm: nothing(),
-        bass_cents: nothing(),
-        guitar_cents: nothing(),
+        tempo_bpm: tempo_curve(&tape.time, CURVE_HOP_S, hops),
+        bass_cents: fitted(tape.tuning.bass_cents.clone()),
+        guitar_cents: fitted(tape.tuning.guitar_cents.clone()),
     }
 }

@@ -1,6 +1,6 @@
 //! The method id of every family that this program measures.
 
-use crate::measure::{balance, loudness};
+use crate::measure::{balance, loudness, time, tuning};
 use crate::report::{Method, Program};
 use crate::{health, passages};
 
@@ -11,6 +11,8 @@ pub fn methods() -> Vec<Method> {
         ("passages", passages::METHOD),
         ("loudness", loudness::METHOD),
         ("balance", balance::METHOD),
+        ("tuning", tuning::METHOD_ID),
+        ("time", time::METHOD_ID),
     ]
     .map(|(family, id)| Method { family: family.to_owned(), id: id.to_owned() })
     .to_vec()

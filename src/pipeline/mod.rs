@@ -3,6 +3,8 @@
 //! Conventions: no arithmetic here; rooms are called in the order of the data flow. One bad tape never stops the folder.
 
 mod compose;
+mod compose_time;
+mod compose_tuning;
 mod demo_tapes;
 mod error;
 mod methods;
@@ -125,7 +127,8 @@ pub fn review(
     let work: Vec<_> = looked_into.into_iter().zip(targets).collect();
     let outcomes = in_parallel(&work, options.jobs, |index, (tape, target)| {
         observer.started(index);
-        let outcome = tape_job::run(tape, target.as_deref(), &out, options, stop, &|share| observer.progressed(index, share));
+        let outcome =
+            tape_job::run(tape, target.as_deref(), &out, options, stop, &|share| observer.progressed(index, share));
         observer.finished(index, &outcome);
         outcome
     });

@@ -59,7 +59,9 @@ pub fn find_tapes(paths: &[PathBuf]) -> Result<Vec<Found>, PipelineError> {
         .map(|source| match source {
             Ok(source) => Found { name: name_of(&source), source: Ok(source) },
             Err(error) => {
-                let name = error.path().file_name().unwrap_or(error.path().as_os_str()).to_string_lossy().into_owned();
+                let name = error.path().map_or_else(String::new, |path| {
+                    path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned()
+                });
                 Found { name, source: Err(error.into()) }
             }
         })

@@ -1,4 +1,4 @@
-//! One tape through all meters: decoded once, in blocks, on two threads of meters beside the decoding thread.
+//! One tape through all meters: decoded once, in blocks, with threads of meters beside the decoding thread.
 //!
 //! Conventions: every meter sees every block in order, so no result depends on how the threads are scheduled.
 
@@ -9,10 +9,12 @@ use std::thread::{ScopedJoinHandle, scope};
 
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
 use crate::dsp::{Block, Meter};
-use crate::health::{HealthMeter, HealthReading};
+use crate::health::{Health, HealthMeter};
 use crate::measure::balance::{BalanceMeter, BalanceReading};
 use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
-use crate::passages::{PassageMeter, PassageReading};
+use crate::measure::time::{TimeFeatures, TimeMeter};
+use crate::measure::tuning::{TuningMeter, TuningReading};
+use crate::passages::{Passage, PassageMeter};
 use crate::tape::{Tape, TapeError, TapeSummary};
 
 /// Blocks that may wait for a slow meter; bounds the memory, a quarter of a second each.
@@ -21,13 +23,17 @@ const QUEUE_BLOCKS: usize = 6;
 /// What all meters have to say about one tape.
 pub struct Readings {
     /// The recording chain.
-    pub health: HealthReading,
-    /// Features for the passages.
-    pub passages: PassageReading,
+    pub health: Health,
+    /// How the tape was spent.
+    pub passages: Vec<Passage>,
     /// Loudness.
     pub loudness: LoudnessReading,
     /// Third-octave bands.
     pub balance: BalanceReading,
+    /// Spectral peaks for the tuning.
+    pub tuning: TuningReading,
+    /// Onset strengths for the time.
+    pub time: TimeFeatures,
 }
 
 /// Why a tape gave no readings.
@@ -47,27 +53,27 @@ pub fn measure(
     stop: &AtomicBool,
     progress: &mut dyn FnMut(f64),
 ) -> Result<(Readings, TapeSummary), StreamError> {
-    let info = tape.info();
-    let (rate, channels) = (info.sample_rate_hz, info.channels);
     scope(|threads| {
         let (to_native, native_blocks) = sync_channel(QUEUE_BLOCKS);
         let (to_spectral, spectral_blocks) = sync_channel(QUEUE_BLOCKS);
-        let native = threads.spawn(move || {
-            run((LoudnessMeter::new(rate, channels), HealthMeter::new(rate, channels)), &native_blocks)
-        });
-        let spectral = threads.spawn(move || run((PassageMeter::new(), BalanceMeter::new()), &spectral_blocks));
-        let decoded = decode(tape, stop, progress, &[to_native, to_spectral]);
+        let native = threads.spawn(move || run(LoudnessMeter::new(), HealthMeter::default(), &native_blocks));
+        let spectral = threads.spawn(move || run(PassageMeter::default(), BalanceMeter::new(), &spectral_blocks));
+        let (to_players, player_blocks) = sync_channel(QUEUE_BLOCKS);
+        let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), &player_blocks));
+        let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players]);
         let native = joined(native);
         let spectral = joined(spectral);
+        let players = joined(players);
         decoded?;
         let (loudness, health) = native?;
         let (passages, balance) = spectral?;
-        Ok((Readings { health, passages, loudness, balance }, tape.summary()))
+        let (tuning, time) = players?;
+        Ok((Readings { health, passages, loudness, balance, tuning, time }, tape.summary()))
     })
 }
 
 /// Two meters that share a thread.
-fn run<A: Meter, B: Meter>((mut a, mut b): (A, B), blocks: &Receiver<Arc<Block>>) -> (A::Reading, B::Reading) {
+fn run<A: Meter, B: Meter>(mut a: A, mut b: B, blocks: &Receiver<Arc<Block>>) -> (A::Reading, B::Reading) {
     while let Ok(block) = blocks.recv() {
         a.push(&block);
         b.push(&block);
@@ -102,7 +108,8 @@ fn decode(
         send(block, meters)?;
         progress(next_frame as f64 / f64::from(rate));
     }
-    let mut last = Block { start_frame: next_frame, sample_rate_hz: rate, mono_start_frame: next_mono, ..Block::default() };
+    let mut last =
+        Block { start_frame: next_frame, sample_rate_hz: rate, mono_start_frame: next_mono, ..Block::default() };
     short.finish(&mut last.short_spectra);
     long.finish(&mut last.long_spectra);
     send(last, meters)

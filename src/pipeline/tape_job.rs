@@ -39,12 +39,8 @@ pub fn run(
 
 fn is_unchanged(tape: &LookedInto, target: &Path) -> bool {
     let (methods, program) = (methods::methods(), methods::program());
-    let expected = Expected {
-        content_hash: &tape.content_hash,
-        methods: &methods,
-        program: &program,
-        pictures: &chart::PICTURES,
-    };
+    let expected =
+        Expected { content_hash: &tape.content_hash, methods: &methods, program: &program, pictures: &chart::PICTURES };
     report::is_current(target, &expected)
 }
 
@@ -71,7 +67,7 @@ fn measure_and_write(
         Err(StreamError::Tape(error)) => return failed(error.into()),
         Err(StreamError::Meter) => return broke_down(&looked.file_name),
     };
-    let (report, curves) = compose::report(&measured, findings::find(&measured.finding_inputs()));
+    let (report, curves) = compose::report(&measured, &findings::find(&measured.finding_inputs()));
     match write(out, target, &report, &curves) {
         Ok(()) => TapeOutcome::Reviewed(line(&report, target)),
         Err(error) => {

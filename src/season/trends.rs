@@ -7,9 +7,9 @@ use super::slope::{Point, theil_sen};
 use super::types::{LineBreak, Recorder, Rehearsal, Trend, TrendVerdict};
 use crate::stats::{Measured, median};
 
-/// Ratio of two low cuts from which they are of different recorders; own choice, about a third of an octave either way and
-/// wider than what one recorder reads from week to week.
-const LOW_CUT_RATIO: f64 = 1.6;
+/// Ratio of two low cuts from which they are of different recorders: an octave. Own choice, wider than the 95 % interval of
+/// one reading (a factor of about 1.7 from end to end).
+const LOW_CUT_RATIO: f64 = 2.0;
 /// Low cuts under this are all alike: nothing that is played lies below (lowest note of a five-string bass, B0 = 30.9 Hz).
 const LOW_CUT_FLOOR_HZ: f64 = 31.0;
 const DAYS_A_WEEK: f64 = 7.0;

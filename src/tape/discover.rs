@@ -103,10 +103,10 @@ impl Found {
     }
 
     fn finish(mut self) -> Discovery {
-        self.audio.sort_by(|a, b| natural(a).cmp(&natural(b)));
+        self.audio.sort_by_cached_key(|p| natural(p));
         let tapes = split::join(self.audio).into_iter().map(|pieces| (pieces[0].clone(), Ok(TapeSource { pieces })));
         let mut all: Vec<_> = tapes.chain(self.errors.into_iter().map(|(p, e)| (p, Err(e)))).collect();
-        all.sort_by(|(a, _), (b, _)| natural(a).cmp(&natural(b)));
+        all.sort_by_cached_key(|(p, _)| natural(p));
         Discovery { tapes: all.into_iter().map(|(_, t)| t).collect(), passed_over: self.passed_over }
     }
 }

@@ -124,6 +124,25 @@ pub enum TapeError {
 }
 
 impl TapeError {
+    /// The file that the error is about; `None` for a source without files.
+    pub fn path(&self) -> Option<&Path> {
+        match self {
+            Self::Io { path, .. }
+            | Self::EmptyFile { path }
+            | Self::NotAudio { path, .. }
+            | Self::UnsupportedCodec { path, .. }
+            | Self::NoAudioTrack { path, .. }
+            | Self::ZeroFrames { path, .. }
+            | Self::IndexMissing { path, .. }
+            | Self::Damaged { path, .. }
+            | Self::SampleRateOutOfRange { path, .. }
+            | Self::ChannelsOutOfRange { path, .. }
+            | Self::PieceDiffers { path, .. }
+            | Self::DecoderPanic { path, .. } => Some(path),
+            Self::NoPieces => None,
+        }
+    }
+
     /// The remedy, where one is known.
     pub fn hint(&self) -> Option<&'static str> {
         match self {

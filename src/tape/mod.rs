@@ -4,10 +4,13 @@
 //! [`crate::dsp::ANALYSIS_RATE_HZ`]; a packet that cannot be decoded becomes silence of its length, listed as a gap.
 
 mod contain;
+mod cut;
 mod date;
 mod discover;
 mod error;
+mod frames;
 mod mp4;
+mod ogg;
 mod open;
 mod opus;
 mod packets;

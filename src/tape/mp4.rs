@@ -32,6 +32,8 @@ pub struct Mp4Facts {
     pub movie_tick_s: f64,
     /// AudioSpecificConfig of the first sound track.
     pub aac_config: Option<Vec<u8>>,
+    /// Ticks a second of the first sound track.
+    pub media_scale: Option<u32>,
     /// Rate in the sample entry, which for HE-AAC may differ from the core's.
     pub entry_rate_hz: Option<u32>,
     /// Four-character code of the sample entry of the first sound track.
@@ -138,6 +140,7 @@ fn read_movie(moov: &[u8], facts: &mut Mp4Facts) {
         }
         let scale =
             child(mdia, b"mdhd").and_then(|b| be32(b, if *b.first()? == 1 { 20 } else { 12 })).filter(|s| *s > 0);
+        facts.media_scale = scale;
         if let (Some(scale), Some(elst)) = (scale, child(trak, b"edts").and_then(|e| child(e, b"elst"))) {
             read_edit(elst, f64::from(scale), movie_scale, facts);
         }
@@ -216,30 +219,39 @@ fn descriptor_length(mut b: &[u8]) -> Option<(usize, &[u8])> {
     Some((length, b))
 }
 
-/// Does the configuration announce spectral band replication (HE-AAC)? Explicit hierarchical (object type 5 or 29) or
-/// backward compatible (sync extension 0x2b7 with the flag set).
-pub fn announces_sbr(config: &[u8]) -> bool {
+/// What an AudioSpecificConfig says.
+struct AacConfig {
+    rate_index: u32,
+    channels: u32,
+    /// Spectral band replication: explicit (object type 5 or 29) or backward compatible (sync extension 0x2b7).
+    sbr: bool,
+    low_complexity: bool,
+}
+
+fn read_config(config: &[u8]) -> Option<AacConfig> {
     let mut bits = Bits { data: config, at: 0 };
-    let read = |bits: &mut Bits| -> Option<bool> {
-        let object = bits.object_type()?;
-        if object == 5 || object == 29 {
-            return Some(true);
-        }
-        if bits.take(4)? == 15 {
-            bits.take(24)?;
-        }
-        bits.take(4)?;
-        if !matches!(object, 1..=4) {
-            return Some(false);
-        }
-        bits.take(1)?;
-        if bits.take(1)? == 1 {
-            bits.take(14)?;
-        }
-        bits.take(1)?;
-        Some(bits.take(11)? == 0x2b7 && bits.object_type()? == 5 && bits.take(1)? == 1)
-    };
-    read(&mut bits).unwrap_or(false)
+    let object = bits.object_type()?;
+    let rate_index = bits.rate_index()?;
+    let channels = bits.take(4)?;
+    if object == 5 || object == 29 {
+        bits.rate_index()?;
+        let low_complexity = bits.object_type()? == 2;
+        return Some(AacConfig { rate_index, channels, sbr: true, low_complexity });
+    }
+    let sbr = object == 2 && bits.sync_extension().unwrap_or(false);
+    Some(AacConfig { rate_index, channels, sbr, low_complexity: object == 2 })
+}
+
+/// Does the configuration announce spectral band replication (HE-AAC)?
+pub fn announces_sbr(config: &[u8]) -> bool {
+    read_config(config).is_some_and(|c| c.sbr)
+}
+
+/// The configuration of the AAC-LC core alone, for a decoder that refuses HE-AAC; `None` when nothing need be mended.
+pub fn plain_lc(config: &[u8]) -> Option<[u8; 2]> {
+    let c = read_config(config).filter(|c| c.sbr && c.low_complexity && c.rate_index < 13)?;
+    let word = 2 << 11 | c.rate_index << 7 | c.channels << 3;
+    Some((word as u16).to_be_bytes())
 }
 
 struct Bits<'a> {
@@ -256,6 +268,25 @@ impl Bits<'_> {
             self.at += 1;
         }
         Some(value)
+    }
+
+    /// Index of the sample rate; 15 is followed by the rate itself.
+    fn rate_index(&mut self) -> Option<u32> {
+        let index = self.take(4)?;
+        if index == 15 {
+            self.take(24)?;
+        }
+        Some(index)
+    }
+
+    /// After the GASpecificConfig of AAC-LC: is there a sync extension with the SBR flag set?
+    fn sync_extension(&mut self) -> Option<bool> {
+        self.take(1)?;
+        if self.take(1)? == 1 {
+            self.take(14)?;
+        }
+        self.take(1)?;
+        Some(self.take(11)? == 0x2b7 && self.object_type()? == 5 && self.take(1)? == 1)
     }
 
     fn object_type(&mut self) -> Option<u32> {

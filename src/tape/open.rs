@@ -1,14 +1,20 @@
 //! Opens one piece: looks at its content, picks the reader, gathers what is known before the samples.
 
 use std::fs::File;
+use std::io::Seek;
 use std::path::{Path, PathBuf};
 
-use symphonia::core::formats::{FormatOptions, probe::Hint};
+use symphonia::core::codecs::audio::{AudioCodecParameters, well_known::CODEC_ID_AAC};
+use symphonia::core::errors::Error;
+use symphonia::core::formats::{FormatOptions, FormatReader, probe::Hint};
 use symphonia::core::io::{MediaSource, MediaSourceStream};
 use symphonia::core::meta::{MetadataOptions, MetadataRevision, StandardTag};
 
+use super::cut;
 use super::error::{MAX_CHANNELS, MAX_RATE_HZ, MIN_RATE_HZ, TapeError};
+use super::frames::FrameWalker;
 use super::mp4::{self, Mp4Facts};
+use super::ogg::PageMender;
 use super::packets::{Edges, PacketReader, Step, codec_name};
 use super::pcm::PcmReader;
 use super::riff::{self, WaveCoding, WaveLayout, WaveMark};
@@ -17,6 +23,9 @@ use super::source::{VirtualFile, read_at};
 
 /// Lead-in of an AAC stream that does not say otherwise: one transform block, the least that any encoder has.
 const AAC_LEAD_IN_FRAMES: i64 = 1024;
+
+/// How far a Matroska file may end before its declared length, seconds: lead-in and rounding.
+const CLOCK_SLACK_S: f64 = 0.2;
 
 enum Reader {
     Pcm(PcmReader),
@@ -61,6 +70,7 @@ impl Piece {
         let len = facts.len();
         let mut head = vec![0; SNIFF_BYTES];
         let got = read_at(&mut file, 0, &mut head).map_err(io)?;
+        file.rewind().map_err(io)?;
         if got == 0 {
             return Err(TapeError::EmptyFile { path: path.to_owned() });
         }
@@ -70,7 +80,8 @@ impl Piece {
             Some(Kind::Unsupported(codec)) => {
                 Err(TapeError::UnsupportedCodec { path: path.to_owned(), codec: codec.to_owned() })
             }
-            Some(kind) => open_other(path, file, kind),
+            Some(kind @ (Kind::Mpeg | Kind::Adts)) => open_stream(path, file, kind),
+            Some(Kind::Other) => open_other(path, file, len, head.starts_with(b"OggS")),
             None => Err(TapeError::not_audio(path, describe(&head[..got]))),
         }?;
         piece.checked()
@@ -108,7 +119,12 @@ impl Piece {
             Reader::Packets(reader) => reader.warnings.clone(),
             Reader::Pcm(_) => Vec::new(),
         };
-        let short = self.declared_frames.is_some_and(|d| frames < d);
+        let length = match &self.reader {
+            Reader::Packets(reader) => reader.container_s.map(|s| s - CLOCK_SLACK_S),
+            Reader::Pcm(_) => None,
+        };
+        let seconds = frames as f64 / f64::from(self.sample_rate_hz);
+        let short = self.declared_frames.is_some_and(|d| frames < d) || length.is_some_and(|s| seconds < s);
         if self.truncated && !codes.contains(&"truncated") {
             codes.push("truncated");
         } else if short && !codes.contains(&"truncated") {
@@ -162,15 +178,17 @@ fn open_wave(path: &Path, mut file: File, len: u64) -> Result<Piece, TapeError> 
 
 /// Compressed samples in a WAVE file, with a sound header in front.
 fn open_wave_codec(path: &Path, file: File, layout: &WaveLayout, tag: u16) -> Result<Piece, TapeError> {
-    // MPEG audio needs no header at all.
-    let head = if matches!(tag, 0x50 | 0x55) { Vec::new() } else { riff::rebuilt_header(layout) };
-    let source = VirtualFile::new(head, file, layout.data_start, layout.data_len);
+    if matches!(tag, 0x50 | 0x55) {
+        let source = VirtualFile::new(Vec::new(), file, layout.data_start, layout.data_len);
+        return bare_stream(path, Box::new(source), Kind::Mpeg);
+    }
+    let source = VirtualFile::new(riff::rebuilt_header(layout), file, layout.data_start, layout.data_len);
     let name = match tag {
         0x0161 | 0x0162 => "windows media".to_owned(),
         0x2000 => "ac-3".to_owned(),
         other => format!("wave format tag 0x{other:04x}"),
     };
-    let piece = open_packets(path, Box::new(source), Some(&name)).map_err(|e| match e {
+    let piece = open_packets(path, Box::new(source), Some(&name), |_| ()).map_err(|e| match e {
         TapeError::NotAudio { path, .. } => TapeError::UnsupportedCodec { path, codec: name.clone() },
         other => other,
     })?;
@@ -192,19 +210,25 @@ fn info_dates(info: &[(String, String)]) -> impl Iterator<Item = String> + '_ {
 
 fn open_mp4(path: &Path, mut file: File, len: u64) -> Result<Piece, TapeError> {
     let facts = mp4::read_facts(&mut file, len).map_err(|e| TapeError::io(path, e))?;
+    file.rewind().map_err(|e| TapeError::io(path, e))?;
     if !facts.has_index {
         return Err(TapeError::IndexMissing { path: path.to_owned(), len });
     }
     let cut = facts.truncated && facts.index_first;
     let source: Box<dyn MediaSource> =
         if cut { Box::new(VirtualFile::forward_only(file, len)) } else { Box::new(file) };
-    let mut piece = open_packets(path, source, facts.entry_codec())?;
+    let core = facts.aac_config.as_deref().and_then(mp4::plain_lc);
+    let mut piece = open_packets(path, source, facts.entry_codec(), |params| {
+        if let Some(config) = core.filter(|_| params.codec == CODEC_ID_AAC) {
+            params.extra_data = Some(Box::new(config));
+        }
+    })?;
     piece.truncated |= facts.truncated;
     piece.created_unix_s = facts.created_unix_s;
     let aac = piece.codec == "aac";
     if aac {
         let sbr = facts.aac_config.as_deref().is_some_and(mp4::announces_sbr)
-            || facts.entry_rate_hz.is_some_and(|r| r == 2 * piece.sample_rate_hz);
+            || [facts.entry_rate_hz, facts.media_scale].contains(&Some(2 * piece.sample_rate_hz));
         piece.codec = if sbr { "he-aac" } else { "aac-lc" }.to_owned();
         if sbr {
             piece.warnings.push("upper_band_missing_he_aac");
@@ -223,7 +247,7 @@ fn mp4_edges(piece: &mut Piece, facts: &Mp4Facts, aac: bool) -> (i64, Option<u64
     let rate = f64::from(piece.sample_rate_hz);
     let declared = piece.declared_frames;
     let Reader::Packets(reader) = &mut piece.reader else { return (0, None) };
-    if let Some((skip, length)) = newest(reader).as_ref().and_then(gapless_tag).filter(|_| aac) {
+    if let Some((skip, length)) = reader.tags().as_ref().and_then(gapless_tag).filter(|_| aac) {
         return (skip, Some(length));
     }
     let pre_skip = reader.opus_pre_skip();
@@ -255,24 +279,73 @@ fn gapless_tag(revision: &MetadataRevision) -> Option<(i64, u64)> {
     (length > 0 && skip < 1 << 20).then_some((skip, length))
 }
 
-fn open_other(path: &Path, file: File, kind: Kind) -> Result<Piece, TapeError> {
-    let mut piece = open_packets(path, Box::new(file), None)?;
+fn open_other(path: &Path, file: File, len: u64, ogg: bool) -> Result<Piece, TapeError> {
+    let io = |e| TapeError::io(path, e);
+    let mended = cut::mended(&file, len).map_err(io)?;
+    let pages = if ogg { PageMender::scan(&file).map_err(io)? } else { None };
+    let truncated = mended.is_some();
+    let source: Box<dyn MediaSource> = match mended {
+        Some(mended) => Box::new(mended),
+        None => Box::new(file),
+    };
+    let mut piece = match open_packets(path, source, None, |_| ()) {
+        // Some demuxers refuse a file that is shorter than it says, unless they cannot know.
+        Err(error @ TapeError::NotAudio { .. }) => {
+            let source = VirtualFile::forward_only(File::open(path).map_err(io)?, len);
+            let mut piece = open_packets(path, Box::new(source), None, |_| ()).map_err(|_| error)?;
+            piece.truncated = true;
+            piece
+        }
+        other => other?,
+    };
+    piece.truncated |= truncated;
     let Reader::Packets(reader) = &mut piece.reader else { return Ok(piece) };
     let declared = piece.declared_frames;
-    let (mut skip, mut length) = (0, declared);
+    reader.pages = pages;
     if let Some(pre_skip) = reader.opus_pre_skip() {
-        skip = i64::from(pre_skip);
-        length = declared.map(|d| d.saturating_sub(u64::from(pre_skip)));
         reader.edges.cut_to_duration = true;
-    } else if piece.codec == "aac" {
+        let length = declared.map(|d| d.saturating_sub(u64::from(pre_skip)));
+        return Ok(with_length(piece, i64::from(pre_skip), length));
+    }
+    let aac = piece.codec == "aac";
+    if aac {
         piece.codec = "aac-lc".to_owned();
-        skip = AAC_LEAD_IN_FRAMES;
     }
+    Ok(with_length(piece, if aac { AAC_LEAD_IN_FRAMES } else { 0 }, declared))
+}
+
+/// MPEG audio or ADTS without a container; tags come from the demuxers, frames from our own walk.
+fn open_stream(path: &Path, file: File, kind: Kind) -> Result<Piece, TapeError> {
+    let tags = File::open(path).ok().and_then(|f| probe(Box::new(f)).ok());
+    let tags = tags.and_then(|mut format| format.metadata().skip_to_latest().map(tag_dates));
+    let mut piece = bare_stream(path, Box::new(file), kind)?;
+    piece.tag_dates = tags.unwrap_or_default();
+    Ok(piece)
+}
+
+fn bare_stream(path: &Path, source: Box<dyn MediaSource>, kind: Kind) -> Result<Piece, TapeError> {
+    let walker =
+        FrameWalker::new(source, kind).ok_or_else(|| TapeError::not_audio(path, "no run of audio frames in it"))?;
+    let reader = PacketReader::of_stream(path, walker)?;
+    let mut codec = codec_name(&reader.params);
+    let mut warnings = Vec::new();
     if kind == Kind::Adts {
-        // The demuxer's length is a guess from the file's size.
-        length = None;
+        codec = "aac-lc".to_owned();
+        // ADTS has no word for spectral band replication; half the rate is its mark.
+        if reader.sample_rate_hz <= 24_000 {
+            warnings.push("perhaps_upper_band_missing_he_aac");
+        }
     }
-    Ok(with_length(piece, skip, length))
+    let (rate, channels, length) = (reader.sample_rate_hz, reader.channels, reader.edges.length);
+    let mut piece = Piece::new(path, Reader::Packets(Box::new(reader)), rate, channels, codec);
+    piece.declared_frames = length;
+    piece.warnings = warnings;
+    Ok(piece)
+}
+
+fn probe(source: Box<dyn MediaSource>) -> symphonia::core::errors::Result<Box<dyn FormatReader>> {
+    let stream = MediaSourceStream::new(source, Default::default());
+    symphonia::default::get_probe().probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())
 }
 
 fn with_length(mut piece: Piece, skip: i64, length: Option<u64>) -> Piece {
@@ -284,25 +357,26 @@ fn with_length(mut piece: Piece, skip: i64, length: Option<u64>) -> Piece {
 }
 
 /// Hands the source to the demuxers; the name of the file is no hint.
-fn open_packets(path: &Path, source: Box<dyn MediaSource>, codec_hint: Option<&str>) -> Result<Piece, TapeError> {
-    let stream = MediaSourceStream::new(source, Default::default());
-    let format = symphonia::default::get_probe()
-        .probe(&Hint::new(), stream, FormatOptions::default(), MetadataOptions::default())
-        .map_err(|e| TapeError::not_audio(path, e.to_string()))?;
-    let mut reader = PacketReader::new(path, format, codec_hint)?;
-    let track = reader.track().cloned();
-    let codec = track.as_ref().and_then(|t| t.codec_params.as_ref()?.audio()).map(codec_name).unwrap_or_default();
-    let declared_frames = track.as_ref().and_then(|t| t.num_frames).filter(|n| *n > 0);
-    let tag_dates = newest(&mut reader).as_ref().map(tag_dates).unwrap_or_default();
-    let (rate, channels) = (reader.sample_rate_hz, reader.channels);
+fn open_packets(
+    path: &Path,
+    source: Box<dyn MediaSource>,
+    codec_hint: Option<&str>,
+    mend: impl FnOnce(&mut AudioCodecParameters),
+) -> Result<Piece, TapeError> {
+    let format = probe(source).map_err(|e| match e {
+        Error::IoError(e) if e.kind() == std::io::ErrorKind::UnexpectedEof => {
+            TapeError::ZeroFrames { path: path.to_owned(), cause: "the file ends before the first sample".to_owned() }
+        }
+        e => TapeError::not_audio(path, e.to_string()),
+    })?;
+    let mut reader = PacketReader::of_container(path, format, codec_hint, mend)?;
+    let (rate, channels, codec) = (reader.sample_rate_hz, reader.channels, codec_name(&reader.params));
+    let tag_dates = reader.tags().as_ref().map(tag_dates).unwrap_or_default();
+    let declared = reader.track_frames;
     let mut piece = Piece::new(path, Reader::Packets(Box::new(reader)), rate, channels, codec);
-    piece.declared_frames = declared_frames;
+    piece.declared_frames = declared;
     piece.tag_dates = tag_dates;
     Ok(piece)
-}
-
-fn newest(reader: &mut PacketReader) -> Option<MetadataRevision> {
-    reader.format().metadata().skip_to_latest().cloned()
 }
 
 /// Dates in tags: when it was recorded, else written, released, encoded, else what the comments say.

@@ -10,11 +10,15 @@ use symphonia::core::codecs::audio::{
     AudioCodecParameters, AudioDecoder, AudioDecoderOptions, CODEC_ID_NULL_AUDIO, well_known::*,
 };
 use symphonia::core::errors::Error;
-use symphonia::core::formats::{FormatReader, Track, TrackType};
+use symphonia::core::formats::well_known::FORMAT_ID_MKV;
+use symphonia::core::formats::{FormatReader, SeekMode, SeekTo, Track, TrackType};
+use symphonia::core::meta::MetadataRevision;
 use symphonia::core::packet::Packet;
-use symphonia::core::units::TimeBase;
+use symphonia::core::units::{Time, TimeBase};
 
 use super::error::TapeError;
+use super::frames::FrameWalker;
+use super::ogg::PageMender;
 use super::opus::{OpusHead, OpusTrack};
 
 /// Packets in a row that may fail before the tape is given up: about a minute and a half of AAC.
@@ -25,8 +29,19 @@ const MAX_FAILED_READS: u32 = 64;
 const LONGEST_FILL_S: u64 = 600;
 /// A first time stamp later than this is the stream's own clock, not a missing beginning, seconds.
 const LATE_START_S: i64 = 60;
+/// Attempts to find the way beyond damage in a container, and how much further each looks, seconds.
+const MAX_JUMPS: u32 = 40;
+const JUMP_S: f64 = 0.5;
 /// Silence is handed out in steps of this many frames.
 const FILL_STEP: u64 = 8192;
+
+/// Where packets come from.
+pub enum Demux {
+    /// A container.
+    Container(Box<dyn FormatReader>),
+    /// A bare stream of frames.
+    Bare(Box<FrameWalker>),
+}
 
 enum Decoder {
     Symphonia(Box<dyn AudioDecoder>),
@@ -46,8 +61,12 @@ pub struct Edges {
 
 /// One track being decoded.
 pub struct PacketReader {
-    format: Box<dyn FormatReader>,
+    demux: Demux,
     track_id: u32,
+    /// What the container says of the codec.
+    pub params: AudioCodecParameters,
+    /// Frames that the container declares, lead-in included.
+    pub track_frames: Option<u64>,
     decoder: Decoder,
     time_base: Option<TimeBase>,
     /// Rate of the decoded samples.
@@ -58,15 +77,22 @@ pub struct PacketReader {
     pub edges: Edges,
     /// Warning codes, in order of appearance.
     pub warnings: Vec<&'static str>,
+    /// Sets packets after lost Ogg pages right.
+    pub pages: Option<PageMender>,
     planes: Vec<Vec<f32>>,
     /// Time stamp of what lies in `planes`.
     held: Option<i64>,
+    /// Where the packet before ended; coarse stamps are believed only when they differ from this by much.
+    followed_by: Option<i64>,
     origin: Option<i64>,
     shift: i64,
     position: u64,
     fill_until: u64,
     failed_packets: u32,
     failed_reads: u32,
+    /// Length by the container's own clock, where it declares no frames, seconds.
+    pub container_s: Option<f64>,
+    jumps: u32,
     ended: bool,
 }
 
@@ -81,31 +107,79 @@ pub enum Step {
 }
 
 impl PacketReader {
-    /// Picks the audio track, makes its decoder and decodes up to the first samples.
-    pub fn new(path: &Path, format: Box<dyn FormatReader>, codec_hint: Option<&str>) -> Result<Self, TapeError> {
+    /// Picks the audio track of a container, makes its decoder and decodes up to the first samples. `mend` may correct
+    /// the codec parameters; `codec_hint` names a codec that the demuxer does not know.
+    pub fn of_container(
+        path: &Path,
+        format: Box<dyn FormatReader>,
+        codec_hint: Option<&str>,
+        mend: impl FnOnce(&mut AudioCodecParameters),
+    ) -> Result<Self, TapeError> {
         let track = pick_track(path, &*format)?;
-        let params = audio_params(&track);
+        let mut params = audio_params(&track);
+        mend(&mut params);
+        let frames = track.num_frames.filter(|n| *n > 0);
+        let base = track.time_base;
+        let info = format.media_info();
+        let matroska = format.format_info().format == FORMAT_ID_MKV;
+        let clock = info.time_base.zip(info.duration).filter(|_| matroska);
+        let container_s = clock.and_then(|(base, length)| base.calc_duration(length)).map(|t| t.as_secs_f64());
+        let mut reader = Self::new(path, Demux::Container(format), track.id, params, base, codec_hint)?;
+        // HE-AAC counts frames of the full rate, of which only the core is decoded.
+        let core = |n: u64| match reader.params.sample_rate {
+            Some(rate) if rate > 0 => (u128::from(n) * u128::from(reader.sample_rate_hz) / u128::from(rate)) as u64,
+            _ => n,
+        };
+        reader.track_frames = frames.map(core);
+        reader.container_s = container_s;
+        Ok(reader)
+    }
+
+    /// Decodes a bare stream up to its first samples.
+    pub fn of_stream(path: &Path, walker: FrameWalker) -> Result<Self, TapeError> {
+        let params = walker.params();
+        let base = params.sample_rate.and_then(TimeBase::try_from_recip);
+        let edges = Edges { skip: walker.lead_in(), length: walker.length(), cut_to_duration: false };
+        let mut reader = Self::new(path, Demux::Bare(Box::new(walker)), 0, params, base, None)?;
+        reader.edges = edges;
+        Ok(reader)
+    }
+
+    fn new(
+        path: &Path,
+        demux: Demux,
+        track_id: u32,
+        params: AudioCodecParameters,
+        time_base: Option<TimeBase>,
+        codec_hint: Option<&str>,
+    ) -> Result<Self, TapeError> {
         let decoder = make_decoder(&params).map_err(|codec| TapeError::UnsupportedCodec {
             path: path.to_owned(),
             codec: codec_hint.filter(|_| params.codec == CODEC_ID_NULL_AUDIO).map_or(codec, str::to_owned),
         })?;
         let mut reader = Self {
-            format,
-            track_id: track.id,
+            demux,
+            track_id,
+            params,
+            track_frames: None,
             decoder,
-            time_base: track.time_base,
+            time_base,
             sample_rate_hz: 0,
             channels: 0,
             edges: Edges::default(),
             warnings: Vec::new(),
+            pages: None,
             planes: Vec::new(),
             held: None,
+            followed_by: None,
             origin: None,
             shift: 0,
             position: 0,
             fill_until: 0,
             failed_packets: 0,
             failed_reads: 0,
+            container_s: None,
+            jumps: 0,
             ended: false,
         };
         reader.fetch();
@@ -120,14 +194,12 @@ impl PacketReader {
         Ok(reader)
     }
 
-    /// The track as the demuxer describes it.
-    pub fn track(&self) -> Option<&Track> {
-        self.format.tracks().iter().find(|t| t.id == self.track_id)
-    }
-
-    /// The demuxer, for its tags.
-    pub fn format(&mut self) -> &mut dyn FormatReader {
-        &mut *self.format
+    /// The newest tags of the container.
+    pub fn tags(&mut self) -> Option<MetadataRevision> {
+        match &mut self.demux {
+            Demux::Container(format) => format.metadata().skip_to_latest().cloned(),
+            Demux::Bare(_) => None,
+        }
     }
 
     /// Do the time stamps count frames of the decoded rate?
@@ -137,10 +209,8 @@ impl PacketReader {
 
     /// Frames that an Opus stream asks to drop at its start; `None` for other codecs.
     pub fn opus_pre_skip(&self) -> Option<u16> {
-        let params = audio_params(self.track()?);
-        (params.codec == CODEC_ID_OPUS)
-            .then(|| params.extra_data.as_deref().and_then(OpusHead::parse))?
-            .map(|h| h.pre_skip)
+        let head = self.params.extra_data.as_deref().and_then(OpusHead::parse);
+        head.filter(|_| self.params.codec == CODEC_ID_OPUS).map(|h| h.pre_skip)
     }
 
     /// Appends the next frames to `out`, one vector a channel.
@@ -208,6 +278,7 @@ impl PacketReader {
             return false;
         }
         self.fill_until = self.position + missing;
+        self.warn("packets_lost");
         true
     }
 
@@ -221,8 +292,9 @@ impl PacketReader {
     /// Appends the decoded planes from frame `from` on, not beyond the known end.
     fn append(&mut self, from: usize, out: &mut [Vec<f32>]) -> usize {
         let decoded = self.planes.first().map_or(0, Vec::len);
+        let from = from.min(decoded);
         let left = self.edges.length.map_or(u64::MAX, |l| l.saturating_sub(self.position));
-        let frames = decoded.saturating_sub(from).min(usize::try_from(left).unwrap_or(usize::MAX));
+        let frames = (decoded - from).min(usize::try_from(left).unwrap_or(usize::MAX));
         if self.planes.len() != self.channels {
             self.warn("channel_count_changes");
         }
@@ -240,11 +312,11 @@ impl PacketReader {
     /// Decodes until there are samples in `planes`, or the end.
     fn fetch(&mut self) {
         while !self.ended && self.held.is_none() {
-            let packet = match self.format.next_packet() {
+            let packet = match self.next_packet() {
                 Ok(Some(packet)) => packet,
                 Ok(None) => {
-                    self.ended = true;
-                    break;
+                    self.ended = !self.jump_damage();
+                    continue;
                 }
                 Err(e) => {
                     self.read_failed(&e);
@@ -264,6 +336,27 @@ impl PacketReader {
         }
     }
 
+    fn next_packet(&mut self) -> Result<Option<Packet>, Error> {
+        let walker = match &mut self.demux {
+            Demux::Container(format) => {
+                return match &mut self.pages {
+                    Some(pages) => pages.next_packet(&mut **format, self.track_id),
+                    None => format.next_packet(),
+                };
+            }
+            Demux::Bare(walker) => walker,
+        };
+        let packet = walker.next_packet()?;
+        let (holes, ragged) = (walker.holes > 0, walker.ragged_end);
+        if holes {
+            self.warn("packets_lost");
+        }
+        if ragged {
+            self.warn("truncated");
+        }
+        Ok(packet)
+    }
+
     fn hold(&mut self, rate: u32, ticks: i64, duration: u64) {
         self.failed_packets = 0;
         if self.planes.first().is_none_or(Vec::is_empty) {
@@ -281,7 +374,13 @@ impl PacketReader {
             let keep = usize::try_from(duration).unwrap_or(usize::MAX);
             self.planes.iter_mut().for_each(|p| p.truncate(keep));
         }
-        self.held = Some(self.frames_of(ticks));
+        let stamp = self.frames_of(ticks);
+        let at = match self.followed_by {
+            Some(end) if !self.exact_stamps() && (stamp - end).abs() <= self.tolerance() => end,
+            _ => stamp,
+        };
+        self.held = Some(at);
+        self.followed_by = Some(at.saturating_add(self.planes.first().map_or(0, Vec::len) as i64));
     }
 
     fn decode(&mut self, packet: &Packet) -> Result<u32, ()> {
@@ -321,7 +420,10 @@ impl PacketReader {
                 self.ended = true;
             }
             Error::ResetRequired if self.next_stream() => {}
-            _ => self.warn("packets_lost"),
+            _ => {
+                self.warn("packets_lost");
+                self.jump_damage();
+            }
         }
         if self.failed_reads >= MAX_FAILED_READS {
             self.warn("decoding_given_up");
@@ -329,9 +431,33 @@ impl PacketReader {
         }
     }
 
+    /// Inside a Matroska file that goes on beyond the damage: looks for the next cluster, further on each time.
+    fn jump_damage(&mut self) -> bool {
+        let Some(length_s) = self.container_s else { return false };
+        let Demux::Container(format) = &mut self.demux else { return false };
+        let rate = f64::from(self.sample_rate_hz.max(1));
+        while self.jumps < MAX_JUMPS {
+            self.jumps += 1;
+            let to_s = self.position as f64 / rate + f64::from(self.jumps) * JUMP_S;
+            if to_s >= length_s {
+                return false;
+            }
+            let Some(time) = Time::try_from_secs_f64(to_s) else { return false };
+            if format.seek(SeekMode::Coarse, SeekTo::Time { time, track_id: Some(self.track_id) }).is_ok() {
+                if let Decoder::Symphonia(decoder) = &mut self.decoder {
+                    decoder.reset();
+                }
+                self.warn("packets_lost");
+                return true;
+            }
+        }
+        false
+    }
+
     /// A chained stream begins: goes on with it when it can be decoded.
     fn next_stream(&mut self) -> bool {
-        let Some(track) = self.format.default_track(TrackType::Audio).cloned() else { return false };
+        let Demux::Container(format) = &self.demux else { return false };
+        let Some(track) = format.default_track(TrackType::Audio).cloned() else { return false };
         let Ok(decoder) = make_decoder(&audio_params(&track)) else { return false };
         self.warn("stream_restarts");
         self.track_id = track.id;

@@ -53,29 +53,40 @@ impl PcmReader {
         let frames = got / frame_bytes;
         let bytes = &self.buffer[..frames * frame_bytes];
         for (c, plane) in out.iter_mut().enumerate().take(self.channels) {
-            let samples =
-                bytes.chunks_exact(frame_bytes).map(|f| &f[c * self.sample_bytes..(c + 1) * self.sample_bytes]);
-            append(self.coding, self.sample_bytes, samples, plane);
+            append(
+                self.coding,
+                self.sample_bytes,
+                Strided { bytes, frame_bytes, offset: c * self.sample_bytes },
+                plane,
+            );
         }
         Ok(frames)
     }
 }
 
-fn append<'a>(coding: WaveCoding, bytes: usize, samples: impl Iterator<Item = &'a [u8]>, plane: &mut Vec<f32>) {
-    match (coding, bytes) {
-        (WaveCoding::Float, 8) => plane.extend(samples.map(|s| f64::from_le_bytes(fixed(s)) as f32)),
-        (WaveCoding::Float, _) => plane.extend(samples.map(|s| f32::from_le_bytes(fixed(s)))),
-        (_, 1) => plane.extend(samples.map(|s| (f32::from(s[0]) - 128.0) / 128.0)),
-        (_, 2) => plane.extend(samples.map(|s| f32::from(i16::from_le_bytes(fixed(s))) / 32_768.0)),
-        (_, 3) => plane.extend(samples.map(|s| (i32::from_le_bytes([0, s[0], s[1], s[2]]) >> 8) as f32 / 8_388_608.0)),
-        _ => plane.extend(samples.map(|s| (f64::from(i32::from_le_bytes(fixed(s))) / 2_147_483_648.0) as f32)),
+/// The samples of one channel among interleaved ones.
+#[derive(Clone, Copy)]
+struct Strided<'a> {
+    bytes: &'a [u8],
+    frame_bytes: usize,
+    offset: usize,
+}
+
+impl Strided<'_> {
+    fn append<const N: usize>(self, plane: &mut Vec<f32>, value: impl Fn([u8; N]) -> f32) {
+        let frames = self.bytes.chunks_exact(self.frame_bytes);
+        plane
+            .extend(frames.map(|f| f.get(self.offset..).and_then(|s| s.first_chunk::<N>()).map_or(0.0, |s| value(*s))));
     }
 }
 
-fn fixed<const N: usize>(s: &[u8]) -> [u8; N] {
-    let mut out = [0; N];
-    for (o, b) in out.iter_mut().zip(s) {
-        *o = *b;
+fn append(coding: WaveCoding, bytes: usize, samples: Strided, plane: &mut Vec<f32>) {
+    match (coding, bytes) {
+        (WaveCoding::Float, 8) => samples.append(plane, |s| f64::from_le_bytes(s) as f32),
+        (WaveCoding::Float, _) => samples.append(plane, f32::from_le_bytes),
+        (_, 1) => samples.append(plane, |[s]| (f32::from(s) - 128.0) / 128.0),
+        (_, 2) => samples.append(plane, |s| f32::from(i16::from_le_bytes(s)) / 32_768.0),
+        (_, 3) => samples.append(plane, |[a, b, c]| (i32::from_le_bytes([0, a, b, c]) >> 8) as f32 / 8_388_608.0),
+        _ => samples.append(plane, |s| (f64::from(i32::from_le_bytes(s)) / 2_147_483_648.0) as f32),
     }
-    out
 }

@@ -258,8 +258,8 @@ fn describe(piece: &Piece, content_hash: String, whole: bool) -> TapeInfo {
 fn scrub(planes: &mut [Vec<f32>], from: usize) -> u64 {
     let mut replaced = 0;
     for plane in planes {
-        // A sum is finite only if all its terms are, and cheap to test.
-        let suspicious = !plane[from..].iter().map(|x| x * 0.0).sum::<f32>().is_finite();
+        // Without an early exit this runs on whole vectors of samples.
+        let suspicious = plane[from..].iter().fold(false, |found, x| found | !x.is_finite());
         if suspicious {
             for x in plane[from..].iter_mut().filter(|x| !x.is_finite()) {
                 *x = 0.0;
@@ -271,13 +271,18 @@ fn scrub(planes: &mut [Vec<f32>], from: usize) -> u64 {
 }
 
 fn mean_of(channels: &[Vec<f32>]) -> Vec<f32> {
-    let mut mean = channels.first().cloned().unwrap_or_default();
-    for plane in channels.iter().skip(1) {
-        mean.iter_mut().zip(plane).for_each(|(m, x)| *m += x);
+    match channels {
+        [] => Vec::new(),
+        [only] => only.clone(),
+        [a, b] => a.iter().zip(b).map(|(a, b)| (a + b) * 0.5).collect(),
+        [first, rest @ ..] => {
+            let mut mean = first.clone();
+            for plane in rest {
+                mean.iter_mut().zip(plane).for_each(|(m, x)| *m += x);
+            }
+            let scale = 1.0 / channels.len() as f32;
+            mean.iter_mut().for_each(|m| *m *= scale);
+            mean
+        }
     }
-    let scale = 1.0 / channels.len().max(1) as f32;
-    if channels.len() > 1 {
-        mean.iter_mut().for_each(|m| *m *= scale);
-    }
-    mean
 }

@@ -175,6 +175,10 @@ fn bext(date: &WavDate, spec: &WavSpec) -> Result<Vec<u8>, WavError> {
     };
     let bits = spec.sample.bytes() * 8;
     body.extend_from_slice(format!("A=PCM,F={},W={bits},M={layout}\r\n", spec.sample_rate_hz).as_bytes());
+    if body.len() % 2 == 1 {
+        // Even inside too: some readers forget the pad byte of an odd chunk.
+        body.push(0);
+    }
     Ok(body)
 }
 

@@ -1,6 +1,6 @@
 //! The demo band from outside: its tapes are what their truth says.
 
-use ledgerline::demo::scenario::{Eq, HornLine, Instrument, Item, Part, Recorder, Room, Scenario, Take, Tempo};
+use ledgerline::demo::scenario::{Eq, HornLine, Instrument, Item, Kit, Part, Recorder, Room, Scenario, Take, Tempo};
 use ledgerline::demo::{DemoTape, RenderOptions, render, render_with, season, wav_spec};
 
 /// A dry room and a recorder without noise.
@@ -177,6 +177,19 @@ fn a_scenario_without_anything_is_a_second_of_noise_and_an_odd_rate_works() {
     for key in ["name", "duration", "segments", "takes", "notes", "balance", "tuning", "agc", "clipped", "players"] {
         assert!(json.get(key).is_some(), "{key}");
     }
+}
+
+#[test]
+fn the_lowest_rate_and_one_microphone_still_make_a_sound_tape() {
+    let kit = Kit { backbeat: true, hat_on_2_and_4: false, kick: 0.7 };
+    let items = vec![Item::Take(Take { kit, ..short_take() })];
+    let mut scenario = Scenario { items, ..Scenario::school_band("narrow", 1) };
+    scenario.sample_rate_hz = 8_000;
+    scenario.room.stereo = false;
+    let tape = render(&scenario);
+    assert_eq!(tape.channels.len(), 1);
+    let rms = (tape.channels[0].iter().map(|x| f64::from(x * x)).sum::<f64>() / tape.channels[0].len() as f64).sqrt();
+    assert!((0.01..0.3).contains(&rms), "{rms}");
 }
 
 #[test]

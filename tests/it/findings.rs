@@ -105,9 +105,12 @@ fn a_clean_tape_gets_notes_only() {
     assert!(found(&clean()).iter().all(|f| f.severity == Severity::Note && f.ask.is_empty()));
 }
 
+/// What is wrong with the tape, the finding that must come, a word of its ask.
+type Fault = (fn(&mut Tape), &'static str, &'static str);
+
 #[test]
 fn each_fault_of_a_recording_asks_for_its_own_remedy() {
-    let cases: [(fn(&mut Tape), &str, &str); 6] = [
+    let cases: [Fault; 6] = [
         (|t| t.health.clipped_percent = Measured::new(0.3, 0.2, 0.4, 9), "recording_clipped", "input down"),
         (|t| t.takes[1].true_peak_dbtp = Measured::new(0.4, 0.1, 0.5, 1), "recording_true_peak", "input down"),
         (|t| t.health.gain_riding = Measured::plain(true, 1), "recording_gain_riding", "automatic level off"),
@@ -145,6 +148,8 @@ fn low_end_speaks_only_when_its_whole_interval_lies_beyond_the_spread() {
     assert_eq!((main[0].id, main[0].severity, main[0].player), ("low_end_above_target", Severity::Main, Player::Band));
     assert_eq!(found(&low_end(6.5, 0.8))[0].severity, Severity::First);
     assert_eq!(ids(&low_end(-6.0, 0.8))[0], "low_end_below_target");
+    let reserved = changed(|t| t.low_end = Measured::symmetric(-6.0, 0.8, 99).with_warning("low_cut_inside_low_end"));
+    assert_eq!(ids(&reserved), NOTES, "the recorder may be the cause");
     assert_eq!(main[0].evidence.len(), 2);
     assert_eq!(main[0].evidence[0].threshold, 2.5);
     // 3.4 +- 0.8 against 2.5: 2.2 standard deviations, 98.6 % (standard normal table).

@@ -23,7 +23,8 @@ fn signals(rate_hz: u32) -> Vec<(String, Vec<Vec<f32>>)> {
     let mut noise = Noise(9);
     let white = (0..rate_hz * 20).map(|_| (0.8 * noise.next()) as f32).collect();
     out.push((format!("white noise, mono, at {rate_hz} Hz"), vec![white]));
-    let steps = (0..rate_hz * 40).map(|n| (if n / rate_hz / 5 % 2 == 0 { 0.5 } else { 0.02 } * noise.next()) as f32);
+    let steps =
+        (0..rate_hz * 40).map(|n| (if (n / rate_hz / 5).is_multiple_of(2) { 0.5 } else { 0.02 } * noise.next()) as f32);
     out.push((format!("loud and soft noise at {rate_hz} Hz"), vec![steps.collect()]));
     out
 }

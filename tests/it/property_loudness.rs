@@ -2,7 +2,6 @@
 
 use ledgerline::measure::balance::{BalanceMeter, HearingLimits, Target};
 use ledgerline::measure::loudness::{LoudnessMeter, LoudnessReading};
-use proptest::prelude::*;
 use proptest::test_runner::{Config, RngAlgorithm, TestRng, TestRunner};
 
 use crate::test_signals::{assert_within_db, measure, measure_in_blocks, synth_swells};
@@ -33,7 +32,7 @@ fn all_numbers(reading: &LoudnessReading) -> [Option<f64>; 3] {
 /// Holds while no block crosses the absolute gate: these signals stay above -60 LUFS.
 #[test]
 fn twice_the_amplitude_is_6_02_more_lufs_and_dbtp_and_the_same_range() {
-    for_signals(12, |seed, seconds, gain| {
+    for_signals(6, |seed, seconds, gain| {
         let x = scaled(&synth_swells(seed, 48_000, seconds), gain);
         let soft = measure(LoudnessMeter::new(), 48_000, std::slice::from_ref(&x));
         let loud = measure(LoudnessMeter::new(), 48_000, &[scaled(&x, 2.0)]);
@@ -45,7 +44,7 @@ fn twice_the_amplitude_is_6_02_more_lufs_and_dbtp_and_the_same_range() {
 
 #[test]
 fn swapping_or_inverting_channels_changes_nothing() {
-    for_signals(8, |seed, seconds, gain| {
+    for_signals(4, |seed, seconds, gain| {
         let left = scaled(&synth_swells(seed, 48_000, seconds), gain);
         let right = synth_swells(seed + 1, 48_000, seconds);
         let numbers = |channels: &[Vec<f32>]| all_numbers(&measure(LoudnessMeter::new(), 48_000, channels));
@@ -60,7 +59,7 @@ fn swapping_or_inverting_channels_changes_nothing() {
 
 #[test]
 fn block_size_changes_nothing_not_even_a_bit() {
-    for_signals(6, |seed, seconds, gain| {
+    for_signals(3, |seed, seconds, gain| {
         let channels = [scaled(&synth_swells(seed, 48_000, seconds), gain), synth_swells(seed + 1, 48_000, seconds)];
         let loudness = |frames| measure_in_blocks(LoudnessMeter::new(), 48_000, &channels, frames);
         let balance = |frames| {
@@ -77,7 +76,7 @@ fn block_size_changes_nothing_not_even_a_bit() {
 /// One waveform sampled at two rates: sums of sines below 16 kHz. Stated tolerance: 0.02 LU, 0.1 dB of true peak.
 #[test]
 fn rates_of_44_1_and_48_khz_agree() {
-    for_signals(12, |seed, _, gain| {
+    for_signals(6, |seed, _, gain| {
         let synth = |rate_hz: u32| -> Vec<f32> {
             let mut noise = crate::test_signals::Noise(seed);
             let partials: Vec<(f64, f64, f64)> = (0..40)

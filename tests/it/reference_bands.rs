@@ -172,7 +172,8 @@ fn the_bands_add_up_to_the_total_power() {
     let sum = |low, high| BinRange::new(low, high, LONG_FRAMING.bin_hz(), LONG_FRAMING.bins()).power(&frame);
     let bands: f64 = third_octaves().iter().map(|b| sum(b.low_hz, b.high_hz)).sum();
     let total = sum(third_octave(-16).low_hz, third_octave(12).high_hz);
-    assert_within_db(10.0 * (bands / total).log10(), 0.0, 1e-6, "bands against one range");
+    // The bins are f32: what is left is the rounding of the shared edges.
+    assert_within_db(10.0 * (bands / total).log10(), 0.0, 1e-5, "bands against one range");
     // A sine anywhere: the bands hold its mean square.
     for hz in [41.2, 63.0, 97.999, 440.0, 1122.018, 9999.0] {
         let power: f64 = (-16..=12).map(|i| 10f64.powf(band_level_db(i, hz) / 10.0)).sum();

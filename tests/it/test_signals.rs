@@ -38,11 +38,6 @@ impl Noise {
         z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
         ((z ^ (z >> 31)) >> 11) as f64 / (1u64 << 52) as f64 - 1.0
     }
-
-    /// Nearly normal, mean 0, standard deviation 1.
-    pub fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.next()).sum::<f64>() / 2.0
-    }
 }
 
 /// Noise whose power a hertz falls by `db_per_octave` from one octave to the next (white 0, pink -3.01), between 5 Hz and

@@ -80,7 +80,12 @@ fn broken_among_good(dir: &Path) -> Vec<&'static str> {
     let wide: Vec<f32> = (0..192_000 * 3).map(|i| (i as f32 * 0.02).sin() * 0.2).collect();
     write_wav(&dir.join("wide.wav"), 192_000, WavSample::Pcm24, &[wide.clone(), wide]);
     write_wav(&dir.join("six.wav"), 44_100, WavSample::Pcm16, &vec![good[0].clone(); 6]);
-    let spec = hound::WavSpec { channels: 1, sample_rate: 48_000, bits_per_sample: 32, sample_format: hound::SampleFormat::Float };
+    let spec = hound::WavSpec {
+        channels: 1,
+        sample_rate: 48_000,
+        bits_per_sample: 32,
+        sample_format: hound::SampleFormat::Float,
+    };
     let mut nan = hound::WavWriter::create(dir.join("nan.wav"), spec).unwrap();
     for i in 0..48_000 * 4 {
         nan.write_sample(if i % 1000 == 0 { f32::NAN } else { (i as f32 * 0.05).sin() * 0.3 }).unwrap();
@@ -91,7 +96,14 @@ fn broken_among_good(dir: &Path) -> Vec<&'static str> {
     #[cfg(unix)]
     std::os::unix::fs::symlink(dir.join("nowhere"), dir.join("unreadable.wav")).unwrap();
     vec![
-        "blink.wav", "good.wav", "nan.wav", "narrow.wav", "silence.wav", "six.wav", "speech.wav", "wide.wav",
+        "blink.wav",
+        "good.wav",
+        "nan.wav",
+        "narrow.wav",
+        "silence.wav",
+        "six.wav",
+        "speech.wav",
+        "wide.wav",
         "zero-size-header.wav",
     ]
 }
@@ -208,7 +220,11 @@ fn schemas_are_printed_and_hold_for_what_is_written() {
     let output = ledgerline(&["review", "--out", out.path().to_str().unwrap()], &[tapes.path()]);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
     let folder = out.path().join("2026-03-01_2026-03-01");
-    let files = [("report", folder.join("report.json")), ("curves", folder.join("curves.json")), ("season", out.path().join("season.json"))];
+    let files = [
+        ("report", folder.join("report.json")),
+        ("curves", folder.join("curves.json")),
+        ("season", out.path().join("season.json")),
+    ];
     for (name, path) in files {
         let printed = ledgerline(&["schema", name], &[]);
         assert_eq!(printed.status.code(), Some(0));
@@ -219,4 +235,50 @@ fn schemas_are_printed_and_hold_for_what_is_written() {
         }
     }
     assert_eq!(ledgerline(&["schema", "nonsense"], &[]).status.code(), Some(2));
+}
+
+/// A tape long enough that an interrupt arrives while it is being measured: noise, ten minutes.
+#[cfg(unix)]
+fn long_noise(path: &Path) {
+    let mut state = 1u32;
+    let minute: Vec<f32> = (0..48_000 * 60)
+        .map(|_| {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / (1 << 24) as f32 * 0.2 - 0.1
+        })
+        .collect();
+    let spec = WavSpec { channels: 1, sample_rate_hz: 48_000, sample: WavSample::Pcm16, date: None, marks: Vec::new() };
+    let mut file = WavFile::create(path, spec).unwrap();
+    for _ in 0..10 {
+        file.write(&[&minute]).unwrap();
+    }
+    file.finish().unwrap();
+}
+
+#[cfg(unix)]
+#[test]
+fn an_interrupt_leaves_nothing_half_written_and_the_next_run_goes_on() {
+    let tapes = tempfile::tempdir().unwrap();
+    let out = tempfile::tempdir().unwrap();
+    write_wav(&tapes.path().join("2026-01-05 first.wav"), 8000, WavSample::Pcm16, &short_rehearsal(8000)[..1]);
+    long_noise(&tapes.path().join("2026-01-06 long.wav"));
+    let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_ledgerline"))
+        .args(["review", "--jobs", "1", "--out"])
+        .args([out.path(), tapes.path()])
+        .stderr(std::process::Stdio::null())
+        .spawn()
+        .unwrap();
+    // The first report stands: the second tape is being measured now.
+    while reports(out.path()).is_empty() && child.try_wait().unwrap().is_none() {
+        std::thread::sleep(std::time::Duration::from_millis(2));
+    }
+    assert!(std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
+    assert_eq!(child.wait().unwrap().code(), Some(1));
+    let left: Vec<String> =
+        std::fs::read_dir(out.path()).unwrap().map(|e| e.unwrap().file_name().to_string_lossy().into_owned()).collect();
+    assert!(!left.iter().any(|n| n.starts_with(".new-") || n.contains("long")), "{left:?}");
+    let again = ledgerline(&["review", "--out", out.path().to_str().unwrap()], &[tapes.path()]);
+    assert_eq!(again.status.code(), Some(0), "{}", stderr(&again));
+    assert!(stderr(&again).contains("1 tape reviewed, 1 unchanged"), "{}", stderr(&again));
+    assert_eq!(reports(out.path()).len(), 2);
 }

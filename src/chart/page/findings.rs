@@ -2,42 +2,68 @@
 
 use super::super::canvas::{Align, Area, Canvas, Type};
 use super::super::text::Face;
-use super::super::theme::{BLUE, INK, LEADING, SOFT_INK, TypeSizes};
+use super::super::theme::{BLUE, INK, LEADING, TypeSizes};
 use super::super::words;
 use crate::report::Report;
 
 /// Findings on the page.
 const MOST: usize = 3;
-const STATEMENT_LINES: usize = 2;
-const ASK_LINES: usize = 2;
+/// Room for the number.
+const INDENT: f32 = 54.0;
+/// Between two findings.
+const GAP: f32 = 18.0;
 
-/// Draws the part; returns its lower end.
-pub fn draw(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) -> f32 {
-    let y = super::part_heading(c, area, area.top, "For the next rehearsal", sizes);
-    if report.findings.is_empty() {
-        return draw_none(c, Area { top: y, ..area }, report, sizes);
-    }
-    let mut y = y + 4.0;
-    for (index, finding) in report.findings.iter().take(MOST).enumerate() {
-        y = draw_one(c, Area { top: y, ..area }, index + 1, &finding.statement, &finding.ask, sizes);
-    }
-    y - 8.0
+/// The planned part: paragraphs of lines, bold or not.
+pub struct Findings {
+    items: Vec<Vec<(Face, String)>>,
+    numbered: bool,
+    head: f32,
+    step: f32,
 }
 
-fn draw_one(c: &mut Canvas, area: Area, number: usize, statement: &str, ask: &str, sizes: &TypeSizes) -> f32 {
-    let indent = 54.0;
-    let room = area.width() - indent;
-    let mut y = area.top + sizes.body;
-    c.text(area.left, y, &number.to_string(), Type::bold(sizes.heading, BLUE), Align::Left);
-    for line in c.fonts().wrap(&words::sentence(statement), Face::Bold, sizes.body, room, STATEMENT_LINES) {
-        c.text(area.left + indent, y, &line, Type::bold(sizes.body, INK), Align::Left);
-        y += sizes.body * LEADING;
+impl Findings {
+    /// Plans the part for `width` pixels.
+    pub fn plan(c: &Canvas, report: &Report, sizes: &TypeSizes, width: f32, statement: usize, ask: usize) -> Self {
+        let numbered = !report.findings.is_empty();
+        let lines = |face: Face, words: &str, most: usize, room: f32| {
+            c.fonts().wrap(words, face, sizes.body, room, most).into_iter().map(move |l| (face, l)).collect::<Vec<_>>()
+        };
+        let items = if numbered {
+            let room = width - INDENT;
+            let item = |said: &str, asked: &str| {
+                let mut item = lines(Face::Bold, &words::sentence(said), statement, room);
+                item.extend(lines(Face::Regular, &words::sentence(asked), ask, room));
+                item
+            };
+            report.findings.iter().take(MOST).map(|f| item(&f.statement, &f.ask)).collect()
+        } else {
+            vec![lines(Face::Regular, &nothing_found(report), 3, width)]
+        };
+        Self { items, numbered, head: super::part_heading_height(sizes) + 6.0, step: sizes.body * LEADING }
     }
-    for line in c.fonts().wrap(&words::sentence(ask), Face::Regular, sizes.body, room, ASK_LINES) {
-        c.text(area.left + indent, y, &line, Type::regular(sizes.body, INK), Align::Left);
-        y += sizes.body * LEADING;
+
+    /// Pixels that the part needs.
+    pub fn height(&self) -> f32 {
+        let lines: usize = self.items.iter().map(Vec::len).sum();
+        self.head + self.step * lines as f32 + GAP * (self.items.len() as f32 - 1.0)
     }
-    y - sizes.body + 18.0
+
+    /// Draws it from the top of `area`.
+    pub fn draw(&self, c: &mut Canvas, area: Area, sizes: &TypeSizes) {
+        super::part_heading(c, area, area.top, "For the next rehearsal", sizes);
+        let mut y = area.top + self.head + sizes.body * 0.85;
+        for (index, item) in self.items.iter().enumerate() {
+            if self.numbered {
+                c.text(area.left, y, &(index + 1).to_string(), Type::bold(sizes.heading, BLUE), Align::Left);
+            }
+            let left = area.left + if self.numbered { INDENT } else { 0.0 };
+            for (face, line) in item {
+                c.text(left, y, line, Type { face: *face, size: sizes.body, colour: INK }, Align::Left);
+                y += self.step;
+            }
+            y += GAP;
+        }
+    }
 }
 
 /// Families that have a value on this tape, and those that have none.
@@ -56,7 +82,7 @@ fn measured(report: &Report) -> (Vec<String>, Vec<String>) {
     (names(true), names(false))
 }
 
-fn draw_none(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) -> f32 {
+fn nothing_found(report: &Report) -> String {
     let (with, without) = measured(report);
     let mut said = "Nothing to ask for: no statement can be made with confidence. ".to_owned();
     if !with.is_empty() {
@@ -65,10 +91,5 @@ fn draw_none(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) -> 
     if !without.is_empty() {
         said += &format!("No value on this tape for {}.", words::list(&without));
     }
-    let mut y = area.top + sizes.body + 4.0;
-    for line in c.fonts().wrap(&said, Face::Regular, sizes.body, area.width(), 3) {
-        c.text(area.left, y, &line, Type::regular(sizes.body, SOFT_INK), Align::Left);
-        y += sizes.body * LEADING;
-    }
-    y - sizes.body + 4.0
+    said
 }

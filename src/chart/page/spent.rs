@@ -3,7 +3,7 @@
 use super::super::axes::{self, Scale};
 use super::super::canvas::{Align, Area, Canvas, Type};
 use super::super::strip;
-use super::super::theme::{INK, KINDS, SOFT_INK, TypeSizes, look};
+use super::super::theme::{INK, KINDS, TypeSizes, look};
 use super::super::words;
 use crate::passages::PassageKind;
 use crate::report::Report;
@@ -26,7 +26,7 @@ fn seconds(report: &Report, kind: PassageKind) -> f64 {
 fn answer(report: &Report) -> String {
     let all = report.tape.duration_s;
     let played = report.time_use.take_s;
-    if !(played > 0.0) {
+    if !axes::is_positive(played) {
         return format!("No playing was found in these {}.", words::length(all));
     }
     let others: Vec<String> = [(PassageKind::Talk, "talk"), (PassageKind::Tuning, "tuning")]
@@ -41,39 +41,37 @@ fn answer(report: &Report) -> String {
 
 /// Draws the part; returns its lower end.
 pub fn draw(c: &mut Canvas, area: Area, time: Scale, report: &Report, sizes: &TypeSizes) -> f32 {
-    let mut y = area.top + sizes.heading * 0.8 + 8.0;
-    c.text(area.left, y, &answer(report), Type::bold(sizes.heading, INK), Align::Left);
+    let mut y = area.top + sizes.heading * 0.8 + 18.0;
+    let answer = answer(report);
+    let kind = Type::bold(sizes.heading, INK);
+    let kind = if c.text_width(&answer, kind) > area.width() { Type::bold(sizes.small, INK) } else { kind };
+    c.text(area.left, y, &answer, kind, Align::Left);
     y += 22.0;
     let (left, right) = (time.at(0.0), area.right);
     let strip_area = Area::new(left, y, right, y + STRIP_HEIGHT);
-    let kind = Type::regular(sizes.small, SOFT_INK);
-    c.text(area.left, (strip_area.top + strip_area.bottom) / 2.0 + sizes.small * 0.36, "", kind, Align::Left);
-    strip::draw(c, strip_area, time, report, sizes, true);
+    strip::draw(c, strip_area, time, report, sizes);
     let y = axes::draw_time_axis(c, strip_area, time, sizes, false);
-    shares(c, area, y + 16.0 - sizes.small * 1.25, report, sizes)
+    shares(c, area, y, report, sizes)
 }
 
 /// Minutes and percent of each kind with its pattern; kinds that did not happen are left out.
 fn shares(c: &mut Canvas, area: Area, top: f32, report: &Report, sizes: &TypeSizes) -> f32 {
     let all = report.tape.duration_s;
-    let kind = Type::regular(sizes.body, INK);
-    let baseline = top + sizes.body * 1.9;
+    let size = sizes.small;
+    let mut baseline = top + size * 1.3;
     let mut x = area.left;
     for (passage, look) in KINDS.iter().map(|k| (*k, look(*k))) {
         let s = seconds(report, passage);
-        if !(s > 0.0) {
+        if !axes::is_positive(s) {
             continue;
         }
-        let said = format!("{} {} ({})", look.word, words::length(s), words::share(s, all));
-        let width = 46.0 + c.text_width(&said, kind);
-        if x + width > area.right {
-            break;
+        let said = format!("{} {}, {}", look.word, words::length(s), words::share(s, all));
+        let width = size * 1.4 + c.text_width(&said, Type::regular(size, INK));
+        if x > area.left && x + width > area.right {
+            x = area.left;
+            baseline += size * 1.5;
         }
-        let box_area = Area::new(x, baseline - sizes.body * 0.78, x + 34.0, baseline + sizes.body * 0.12);
-        strip::swatch(c, box_area, &look);
-        c.frame(box_area, 2.0, SOFT_INK);
-        c.text(x + 46.0, baseline, &said, kind, Align::Left);
-        x += width + 38.0;
+        x = strip::named_swatch(c, x, baseline, &look, &said, size) + size;
     }
-    baseline + sizes.body * 0.4
+    baseline + size * 0.4
 }

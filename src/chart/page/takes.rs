@@ -27,6 +27,11 @@ pub struct Table {
     note_step: f32,
 }
 
+/// One reading of a take.
+type Pick = fn(&TakeFacts) -> &Measured;
+/// Players whose tuning has a column when there is a value.
+const PLAYERS: [(&str, Pick); 2] =
+    [("bass", |t| &t.tuning.bass.offset_from_band_cents), ("guitar", |t| &t.tuning.guitar.offset_from_band_cents)];
 /// Width of the number of a take.
 const NUMBER_WIDTH: f32 = 60.0;
 const NOTE_LINES: usize = 2;
@@ -55,6 +60,11 @@ impl Table {
     /// Pixels that the table needs.
     pub fn height(&self) -> f32 {
         self.head + self.row * self.numbers.len() as f32 + self.note_step * self.notes.len() as f32 + 12.0
+    }
+
+    /// Takes that it shows.
+    pub fn rows(&self) -> usize {
+        self.numbers.len()
     }
 
     /// Draws it from the top of `area`.
@@ -129,10 +139,8 @@ fn columns(takes: &[&TakeFacts], duration_s: f64) -> Vec<Column> {
         columns.push(text(["tempo", "beats/min"], 160.0, &|t| cell(&t.tempo.bpm, 0, false)));
     }
     type Pick = fn(&TakeFacts) -> &Measured;
-    let players: [(&str, Pick); 2] = [
-        ("bass", |t| &t.tuning.bass.offset_from_band_cents),
-        ("guitar", |t| &t.tuning.guitar.offset_from_band_cents),
-    ];
+    let players: [(&str, Pick); 2] =
+        [("bass", |t| &t.tuning.bass.offset_from_band_cents), ("guitar", |t| &t.tuning.guitar.offset_from_band_cents)];
     for (name, pick) in players {
         if takes.iter().any(|t| words::finite(pick(t)).is_some()) {
             let cells = takes.iter().map(|t| signed(pick(t))).collect();
@@ -162,33 +170,41 @@ fn signed(m: &Measured) -> String {
 
 /// What the units mean, and why some cells say nothing.
 fn notes(numbers: &[usize], takes: &[&TakeFacts], all: usize) -> String {
+    let tempo = takes.iter().any(|t| words::finite(&t.tempo.bpm).is_some());
+    let tuned = |pick: Pick| takes.iter().any(|t| words::finite(pick(t)).is_some());
+    let players: Vec<Pick> = PLAYERS.iter().map(|p| p.1).filter(|p| tuned(*p)).collect();
     let mut reasons: Vec<(String, Vec<String>)> = Vec::new();
     for (number, take) in numbers.iter().zip(takes) {
         let l = &take.loudness;
-        let mut absent: Vec<String> = [&l.integrated_lufs, &l.range_lu, &l.true_peak_dbtp]
-            .iter()
-            .filter(|m| words::finite(m).is_none())
-            .map(|m| words::why_absent(m))
-            .collect();
-        absent.dedup();
-        for reason in absent {
+        let mut cells = vec![&l.integrated_lufs, &l.range_lu, &l.true_peak_dbtp];
+        cells.extend(tempo.then_some(&take.tempo.bpm));
+        cells.extend(players.iter().map(|pick| pick(take)));
+        for reason in cells.into_iter().filter(|m| words::finite(m).is_none()).map(words::why_absent) {
             let name = (number + 1).to_string();
             match reasons.iter_mut().find(|(r, _)| *r == reason) {
+                Some((_, names)) if names.last() == Some(&name) => {}
                 Some((_, names)) => names.push(name),
                 None => reasons.push((reason, vec![name])),
             }
         }
     }
-    let mut said: Vec<String> =
-        reasons.iter().map(|(r, names)| format!("Not said in take {}: {r}.", words::list(names))).collect();
+    let mut said: Vec<String> = reasons
+        .iter()
+        .map(|(r, names)| {
+            format!("Not said in take{} {}: {r}.", if names.len() > 1 { "s" } else { "" }, words::list(names))
+        })
+        .collect();
+    if all > takes.len() {
+        said.push("All takes are in report.json.".to_owned());
+    }
     if takes.iter().any(|t| words::interval(&t.loudness.integrated_lufs).is_some()) {
         said.push("± holds the truth 95 times in 100.".to_owned());
     }
     if all > 0 {
         said.push("Range: from the soft to the loud parts. Peak: 0 is the recorder's limit.".to_owned());
     }
-    if all > takes.len() {
-        said.push("All takes are in report.json.".to_owned());
+    if !players.is_empty() {
+        said.push("Cents: against the band, plus is sharp.".to_owned());
     }
     said.join(" ")
 }

@@ -14,9 +14,32 @@ pub fn draw(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
         c.text(area.left, y, &line, Type::bold(sizes.body, INK), Align::Left);
         y += sizes.body * LEADING;
     }
+    let small = Type::regular(sizes.small, INK);
+    if let Some(said) = balance::unheard_sentence(report) {
+        y = paragraph(c, area, y, &said, small, 2);
+    }
     y += 14.0;
     c.text(area.left, y, "This recording can be trusted for", Type::regular(sizes.body, SOFT_INK), Align::Left);
     y += sizes.body * LEADING;
+    let said = verdicts(report);
+    for (index, said) in said.iter().enumerate().map(|(i, s)| (said.len() - 1 - i, s)) {
+        // What is left after one line for each verdict to come.
+        let lines = ((area.bottom - y) / (small.size * LEADING) - index as f32) as usize;
+        y = paragraph(c, area, y, said, small, lines.clamp(1, 4)) + 5.0;
+    }
+}
+
+fn paragraph(c: &mut Canvas, area: Area, top: f32, said: &str, kind: Type, most: usize) -> f32 {
+    let mut y = top;
+    for line in c.fonts().wrap(said, kind.face, kind.size, area.width(), most) {
+        c.text(area.left, y, &line, kind, Align::Left);
+        y += kind.size * LEADING;
+    }
+    y
+}
+
+/// The verdicts in words; families that share one stand together.
+fn verdicts(report: &Report) -> Vec<String> {
     let trusted = &report.health.trusted_for;
     let rows = [
         ("loudness over time", &trusted.loudness_over_time),
@@ -25,22 +48,21 @@ pub fn draw(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
         ("tuning", &trusted.tuning),
         ("time", &trusted.time),
     ];
-    for (index, (name, verdict)) in rows.iter().enumerate() {
-        let rows_left = (rows.len() - 1 - index) as f32;
-        let lines_left = ((area.bottom - y) / (sizes.small * LEADING) - rows_left) as usize;
-        for line in verdict_lines(c, name, verdict, area.width(), sizes, lines_left.clamp(1, 2)) {
-            c.text(area.left, y, &line, Type::regular(sizes.small, INK), Align::Left);
-            y += sizes.small * LEADING;
+    let mut groups: Vec<(&Verdict, Vec<String>)> = Vec::new();
+    for (name, verdict) in rows {
+        match groups.iter_mut().find(|(v, _)| *v == verdict) {
+            Some((_, names)) => names.push(name.to_owned()),
+            None => groups.push((verdict, vec![name.to_owned()])),
         }
     }
+    groups.iter().map(|(v, names)| format!("{}: {}", words::list(names), answer(v))).collect()
 }
 
-fn verdict_lines(c: &Canvas, name: &str, verdict: &Verdict, room: f32, sizes: &TypeSizes, most: usize) -> Vec<String> {
-    let answer = if verdict.ok { "yes" } else { "no" };
-    let reason = match verdict.reason.as_str() {
-        "" => String::new(),
-        reason if verdict.ok => format!(", but {}", words::reason_in_words(reason)),
-        reason => format!(", {}", words::reason_in_words(reason)),
-    };
-    c.fonts().wrap(&format!("{name}: {answer}{reason}"), Face::Regular, sizes.small, room, most)
+fn answer(verdict: &Verdict) -> String {
+    match (verdict.ok, verdict.reason.as_str()) {
+        (true, "") => "yes".to_owned(),
+        (false, "") => "no".to_owned(),
+        (true, reason) => format!("yes, but {}", words::reason_in_words(reason)),
+        (false, reason) => format!("no, {}", words::reason_in_words(reason)),
+    }
 }

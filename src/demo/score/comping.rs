@@ -4,7 +4,7 @@ use super::super::rng::Rng;
 use super::super::scenario::{GuitarComping, Instrument};
 use super::harmony::nearest;
 use super::take::{Bar, Stand};
-use super::{Note, Score, cents};
+use super::{Note, Score, Touch, cents};
 
 const GUITAR_SPREAD_MS: f64 = 7.0;
 const PIANO_SPREAD_MS: f64 = 9.0;
@@ -27,8 +27,7 @@ fn strum(
     bar: &Bar,
     beat: f64,
     chord: &[(usize, u8); 3],
-    force: f64,
-    share: f64,
+    touch: Touch,
     rng: &mut Rng,
 ) {
     let Some(player) = stand.player(Instrument::Guitar) else { return };
@@ -37,8 +36,8 @@ fn strum(
     for (order, (string, midi)) in chord.iter().enumerate() {
         let at_s = at_s + STRUM_STEP_S * order as f64;
         let cents = cents(stand.scenario, player, at_s, *string, Some(rng));
-        let velocity = force + 0.04 * rng.human();
-        let length_s = stand.clock.beat_s(beat) * share;
+        let velocity = touch.force + 0.04 * rng.human();
+        let length_s = touch.length_s;
         score.note(Instrument::Guitar, Note { at_s, length_s, midi: *midi, velocity, string: *string, cents, gain });
     }
 }
@@ -55,14 +54,18 @@ pub(super) fn guitar(score: &mut Score, stand: &Stand, bars: &[Bar]) {
             GuitarComping::Four => {
                 for k in 0..4 {
                     let force = if k % 2 == 1 { 0.66 } else { 0.58 };
-                    strum(score, stand, bar, bar.beat + f64::from(k), &chord, force, 0.62, &mut rng);
+                    let beat = bar.beat + f64::from(k);
+                    let touch = Touch { force, length_s: 0.62 * stand.clock.beat_s(beat) };
+                    strum(score, stand, bar, beat, &chord, touch, &mut rng);
                 }
             }
             GuitarComping::Sparse => {
                 let eighths: &[(usize, f64)] =
                     [&[(0, 0.9), (3, 0.6)][..], &[(2, 0.6), (5, 0.9)], &[(1, 0.5), (6, 0.7)]][pattern];
                 for (eighth, share) in eighths {
-                    strum(score, stand, bar, stand.eighth(bar.beat, *eighth), &chord, 0.62, *share, &mut rng);
+                    let beat = stand.eighth(bar.beat, *eighth);
+                    let touch = Touch { force: 0.62, length_s: share * stand.clock.beat_s(beat) };
+                    strum(score, stand, bar, beat, &chord, touch, &mut rng);
                 }
             }
         }
@@ -75,11 +78,6 @@ fn voicing(bar: &Bar, centre: f64) -> Vec<u8> {
     keys.sort_unstable();
     keys.dedup();
     keys
-}
-
-struct Touch {
-    force: f64,
-    length_s: f64,
 }
 
 fn strike(score: &mut Score, stand: &Stand, bar: &Bar, beat: f64, keys: &[u8], touch: Touch, rng: &mut Rng) {
@@ -162,6 +160,6 @@ pub(super) fn last(score: &mut Score, stand: &Stand, bar: &Bar, length_s: f64) {
     }
     if bar.part.plays(Instrument::Guitar) {
         let chord = shell(bar, &mut rng);
-        strum(score, stand, bar, bar.beat, &chord, 0.62, length_s / stand.clock.beat_s(bar.beat), &mut rng);
+        strum(score, stand, bar, bar.beat, &chord, Touch { force: 0.62, length_s }, &mut rng);
     }
 }

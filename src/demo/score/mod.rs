@@ -38,6 +38,13 @@ pub(super) struct Note {
     pub gain: f64,
 }
 
+/// How a note is played: force 0..=1 before human scatter, and how long it is held.
+#[derive(Clone, Copy, Debug)]
+struct Touch {
+    force: f64,
+    length_s: f64,
+}
+
 /// The pieces of the kit.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub(super) enum Drum {
@@ -141,7 +148,7 @@ fn tune(
         for (string, midi) in instrument.open_strings().iter().enumerate() {
             let at_s = now_s + 0.1 + 0.03 * rng.unit();
             let cents = cents(scenario, player, at_s, string, None);
-            let velocity = 0.62 + 0.05 * rng.human();
+            let velocity = 0.85 + 0.05 * rng.human();
             score.note(
                 instrument,
                 Note { at_s, length_s: TUNING_RING_S, midi: *midi, velocity, string, cents, gain: 1.0 },

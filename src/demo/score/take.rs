@@ -141,6 +141,7 @@ fn truth(stand: &Stand, bars: &[Bar]) -> TakeTruth {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::super::super::scenario::{HornLine, Item, Kit, Tempo};
     use super::super::write as write_score;

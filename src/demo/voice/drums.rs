@@ -11,7 +11,7 @@ use super::super::score::Drum;
 use super::partials::{Glide, Partial, add};
 use super::strings::thump;
 
-const VARIANTS: u64 = 4;
+const VARIANTS: u64 = 3;
 /// Soft and hard strokes differ in colour, not only in level.
 const HARDNESS: [f64; 2] = [0.4, 0.9];
 
@@ -65,9 +65,9 @@ fn stroke(drum: Drum, hardness: f64, variant: u64, rate_hz: f64) -> Vec<f32> {
 /// Level of the pieces against each other.
 fn piece_db(drum: Drum) -> f64 {
     match drum {
-        Drum::Ride => 13.0,
+        Drum::Ride => 15.0,
         Drum::Crash => 6.0,
-        Drum::FootHat | Drum::ClosedHat => 10.0,
+        Drum::FootHat | Drum::ClosedHat => 11.5,
         Drum::Kick => 5.0,
         Drum::Snare => 3.0,
         Drum::SideStick => 6.0,
@@ -117,7 +117,7 @@ fn faded(mut x: Vec<f32>) -> Vec<f32> {
 /// High-passed noise that blooms and dies.
 fn wash(x: &mut [f32], rate_hz: f64, rng: &mut Rng, cut_hz: f64, rise_s: f64, decay_s: f64, level: f64) {
     let mut low = Biquad::high_pass(cut_hz, 0.7, rate_hz);
-    let mut high = Biquad::low_pass(11_000.0, 0.6, rate_hz);
+    let mut high = Biquad::low_pass(15_000.0, 0.6, rate_hz);
     let (fall, rise) = ((-1.0 / (decay_s * rate_hz)).exp(), (-1.0 / (rise_s * rate_hz)).exp());
     let (mut gain, mut start) = (level, 1.0);
     for v in x {
@@ -132,8 +132,8 @@ fn wash(x: &mut [f32], rate_hz: f64, rng: &mut Rng, cut_hz: f64, rise_s: f64, de
 
 fn ride(hardness: f64, rate_hz: f64, metal: &mut Rng, rng: &mut Rng) -> Vec<f32> {
     let mut x = blank(1.8, rate_hz);
-    let plate = Plate { count: 150, low_hz: 320.0, high_hz: 11_500.0, decay_at_1_khz_s: 0.75, decay_slope: 0.55 };
-    let bright = 2500.0 + 4000.0 * hardness;
+    let plate = Plate { count: 280, low_hz: 300.0, high_hz: 10_500.0, decay_at_1_khz_s: 0.5, decay_slope: 0.45 };
+    let bright = 4500.0 + 6000.0 * hardness;
     let colour = |hz: f64| 0.055 * (hz / (hz + 900.0)) / (1.0 + (hz / bright).powi(2)).sqrt();
     add(&mut x, rate_hz, &plate.partials(metal, rng, colour), Glide::NONE);
     let ping: Vec<Partial> = [2650.0, 3380.0, 4210.0, 5630.0]
@@ -147,14 +147,14 @@ fn ride(hardness: f64, rate_hz: f64, metal: &mut Rng, rng: &mut Rng) -> Vec<f32>
         })
         .collect();
     add(&mut x, rate_hz, &ping, Glide::NONE);
-    wash(&mut x, rate_hz, rng, 3000.0, 0.006, 0.16, 0.022 + 0.022 * hardness);
+    wash(&mut x, rate_hz, rng, 3000.0, 0.006, 0.2, 0.034 + 0.034 * hardness);
     thump(&mut x, rate_hz, rng, &[(4800.0, 0.5, 0.004, 0.22), (1300.0, 0.9, 0.006, 0.06)]);
     faded(x)
 }
 
 fn crash(hardness: f64, rate_hz: f64, metal: &mut Rng, rng: &mut Rng) -> Vec<f32> {
     let mut x = blank(2.4, rate_hz);
-    let plate = Plate { count: 220, low_hz: 250.0, high_hz: 13_000.0, decay_at_1_khz_s: 1.0, decay_slope: 0.5 };
+    let plate = Plate { count: 260, low_hz: 250.0, high_hz: 11_000.0, decay_at_1_khz_s: 1.0, decay_slope: 0.5 };
     add(&mut x, rate_hz, &plate.partials(metal, rng, |hz| 0.10 * hz / (hz + 1200.0)), Glide::NONE);
     wash(&mut x, rate_hz, rng, 2200.0, 0.012, 0.5, 0.10 + 0.08 * hardness);
     thump(&mut x, rate_hz, rng, &[(3000.0, 0.5, 0.006, 0.2)]);

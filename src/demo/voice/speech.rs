@@ -171,8 +171,8 @@ fn drive(s: &Syllable, t: f64) -> (f64, f64) {
     }
     let lead_s = s.vowel_s - s.start_s;
     match s.onset {
-        Onset::Hiss => (0.0, 0.06 * s.stress),
-        Onset::Burst if t > s.start_s + 0.75 * lead_s => (0.0, 0.10 * s.stress),
+        Onset::Hiss => (0.0, 0.042 * s.stress),
+        Onset::Burst if t > s.start_s + 0.75 * lead_s => (0.0, 0.075 * s.stress),
         Onset::Burst => (0.0, 0.0),
         Onset::Hum => (0.35 * s.stress, 0.0),
         Onset::Open => (0.6 * s.stress, 0.0),

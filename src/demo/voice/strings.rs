@@ -67,7 +67,9 @@ pub(in crate::demo) fn bass(note: &Note, rate_hz: f64, rng: &mut Rng) -> Vec<f32
         let rise_s = (0.005 / (1.0 + 0.25 * (order - 1.0))).max(0.0012);
         let phase = PI * f64::from(u8::from(rng.chance(0.5)));
         partials.push(Partial { hz, amplitude: 0.75 * amplitude, decay_s, rise_s, phase });
-        partials.push(Partial { hz, amplitude: 0.25 * amplitude, decay_s: 2.6 * decay_s, rise_s, phase });
+        if n <= 14 {
+            partials.push(Partial { hz, amplitude: 0.25 * amplitude, decay_s: 2.6 * decay_s, rise_s, phase });
+        }
     }
     let mut out = vec![0f32; frames(rate_hz, note.length_s, BASS_RELEASE_S)];
     let glide = Glide { share: 0.0035 * note.velocity, fall_s: 0.045 };
@@ -110,7 +112,9 @@ pub(in crate::demo) fn guitar(note: &Note, rate_hz: f64, rng: &mut Rng) -> Vec<f
         let phase = PI * f64::from(u8::from(rng.chance(0.5)));
         let rise_s = 0.0008;
         partials.push(Partial { hz, amplitude: 0.7 * amplitude, decay_s, rise_s, phase });
-        partials.push(Partial { hz, amplitude: 0.3 * amplitude, decay_s: 2.4 * decay_s, rise_s, phase });
+        if n <= 14 {
+            partials.push(Partial { hz, amplitude: 0.3 * amplitude, decay_s: 2.4 * decay_s, rise_s, phase });
+        }
     }
     let mut out = vec![0f32; frames(rate_hz, note.length_s, GUITAR_RELEASE_S)];
     add(&mut out, rate_hz, &partials, Glide { share: 0.002 * note.velocity, fall_s: 0.03 });
@@ -154,19 +158,22 @@ mod tests {
 
     /// Frequency of the strongest line near `near_hz` (within 25 cents) by golden search on the Hann-windowed transform.
     fn line_hz(x: &[f32], rate_hz: f64, near_hz: f64) -> f64 {
+        let windowed: Vec<f64> = (0..x.len())
+            .map(|k| f64::from(x[k]) * (0.5 - 0.5 * (std::f64::consts::TAU * k as f64 / x.len() as f64).cos()))
+            .collect();
         let power = |hz: f64| {
-            let w = std::f64::consts::TAU * hz / rate_hz;
-            let (mut re, mut im) = (0.0, 0.0);
-            for (k, v) in x.iter().enumerate() {
-                let window = 0.5 - 0.5 * (std::f64::consts::TAU * k as f64 / x.len() as f64).cos();
-                let (s, c) = (w * k as f64).sin_cos();
-                re += window * f64::from(*v) * c;
-                im += window * f64::from(*v) * s;
+            let (turn_im, turn_re) = (std::f64::consts::TAU * hz / rate_hz).sin_cos();
+            let (mut im, mut re) = (0.0, 1.0);
+            let (mut sum_re, mut sum_im) = (0.0, 0.0);
+            for v in &windowed {
+                sum_re += v * re;
+                sum_im += v * im;
+                (re, im) = (re * turn_re - im * turn_im, re * turn_im + im * turn_re);
             }
-            re * re + im * im
+            sum_re * sum_re + sum_im * sum_im
         };
         let (mut low, mut high) = (near_hz * 2f64.powf(-25.0 / 1200.0), near_hz * 2f64.powf(25.0 / 1200.0));
-        for _ in 0..30 {
+        for _ in 0..18 {
             let (a, b) = (low + 0.382 * (high - low), low + 0.618 * (high - low));
             if power(a) > power(b) {
                 high = b;

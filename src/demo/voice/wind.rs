@@ -93,7 +93,7 @@ impl Section {
         Self { instrument, horn: horn(instrument), desks: desks.max(1), rate_hz, tables: HashMap::new() }
     }
 
-    /// The whole section on one note, from the note's onset on (desks that come early start at the onset).
+    /// The whole section on one note, from the note's onset on (no desk starts before it).
     pub fn blow(&mut self, note: &Note, rng: &mut Rng) -> Vec<f32> {
         let tables = self.tables.entry(note.midi).or_insert_with(|| waves(&self.horn, note.midi, self.rate_hz));
         let mut out = vec![0f32; frames(self.rate_hz, note.length_s + 2.5 * DESK_ONSET_S, self.horn.release_s)];
@@ -101,9 +101,10 @@ impl Section {
         for desk in 0..self.desks {
             let alone = self.desks == 1;
             let late_s = if alone { 0.0 } else { (DESK_ONSET_S * rng.human()).max(0.0) };
-            let chair = if alone { 0.0 } else { DESK_CENTS * chair_offset(self.instrument, desk, self.desks) };
+            let cents = if alone { 0.0 } else { DESK_CENTS * chair_offset(self.instrument, desk, self.desks) };
+            let chair = Chair { cents, share, rate_hz: self.rate_hz };
             let start = (late_s * self.rate_hz) as usize;
-            player(&mut out[start..], &self.horn, tables, note, chair, share, self.rate_hz, rng);
+            player(&mut out[start..], &self.horn, tables, note, &chair, rng);
         }
         out
     }
@@ -112,7 +113,7 @@ impl Section {
 /// Offsets of the chairs, evenly spread around zero: the section's mean is in tune.
 fn chair_offset(instrument: Instrument, desk: u8, desks: u8) -> f64 {
     let place = (f64::from(desk) + 0.5) / f64::from(desks) * 2.0 - 1.0;
-    if instrument as u8 % 2 == 0 { place } else { -place }
+    if (instrument as u8).is_multiple_of(2) { place } else { -place }
 }
 
 /// One table a loudness step, each of unit power.
@@ -122,22 +123,27 @@ fn waves(horn: &Horn, midi: u8, rate_hz: f64) -> Vec<[f32; TABLE + 1]> {
     let count = ((0.47 * rate_hz / hz) as usize).clamp(1, 40);
     let mut key_rng = Rng::keyed(0x686f_726e, &[u64::from(midi), (horn.attack_s * 1e4) as u64]);
     let phases: Vec<f64> = (0..count).map(|_| TAU * key_rng.unit()).collect();
-    (0..STEPS)
+    let mut tables = vec![[0f32; TABLE + 1]; STEPS];
+    let levels: Vec<Vec<f64>> = (0..STEPS)
         .map(|step| {
             let loud = step as f64 / (STEPS - 1) as f64;
             let corner = horn.corner_hz[0] * (horn.corner_hz[1] / horn.corner_hz[0]).powf(loud);
-            let levels: Vec<f64> = (1..=count).map(|n| harmonic(horn, hz * n as f64, corner)).collect();
-            let power: f64 = levels.iter().map(|a| 0.5 * a * a).sum();
-            let mut table = [0f32; TABLE + 1];
-            for (k, slot) in table.iter_mut().enumerate() {
-                let x = TAU * k as f64 / TABLE as f64;
-                let sum: f64 =
-                    levels.iter().zip(&phases).zip(1..).map(|((a, p), n)| a * (f64::from(n) * x + p).sin()).sum();
-                *slot = (sum / power.sqrt()) as f32;
-            }
-            table
+            let raw: Vec<f64> = (1..=count).map(|n| harmonic(horn, hz * n as f64, corner)).collect();
+            let power: f64 = raw.iter().map(|a| 0.5 * a * a).sum();
+            raw.iter().map(|a| a / power.sqrt()).collect()
         })
-        .collect()
+        .collect();
+    for (n, phase) in phases.iter().enumerate() {
+        let (turn_im, turn_re) = (TAU * (n + 1) as f64 / TABLE as f64).sin_cos();
+        let (mut im, mut re) = phase.sin_cos();
+        for k in 0..=TABLE {
+            for (table, level) in tables.iter_mut().zip(&levels) {
+                table[k] += (level[n] * im) as f32;
+            }
+            (re, im) = (re * turn_re - im * turn_im, re * turn_im + im * turn_re);
+        }
+    }
+    tables
 }
 
 fn harmonic(horn: &Horn, hz: f64, corner_hz: f64) -> f64 {
@@ -147,18 +153,17 @@ fn harmonic(horn: &Horn, hz: f64, corner_hz: f64) -> f64 {
     slope * 10f64.powf(formants / 20.0)
 }
 
-#[allow(clippy::too_many_arguments)]
-fn player(
-    out: &mut [f32],
-    horn: &Horn,
-    tables: &[[f32; TABLE + 1]],
-    note: &Note,
-    chair_cents: f64,
+/// One desk of the section.
+struct Chair {
+    cents: f64,
+    /// Its part of the section's amplitude.
     share: f64,
     rate_hz: f64,
-    rng: &mut Rng,
-) {
-    let base_hz = first_hz(note) * 2f64.powf(chair_cents / 1200.0);
+}
+
+fn player(out: &mut [f32], horn: &Horn, tables: &[[f32; TABLE + 1]], note: &Note, chair: &Chair, rng: &mut Rng) {
+    let (rate_hz, share) = (chair.rate_hz, chair.share);
+    let base_hz = first_hz(note) * 2f64.powf(chair.cents / 1200.0);
     let (vibrato_hz, vibrato_phase) = (rng.between(4.6, 5.7), TAU * rng.unit());
     let mut air = Biquad::band_pass(horn.formants[0].0 * 1.6, 0.5, rate_hz);
     let mut phase = (rng.next() >> 32) as u32;

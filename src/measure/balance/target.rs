@@ -76,6 +76,14 @@ impl Target {
         }
     }
 
+    /// How far recordings spread around the target's low end, dB to either side: the mean half-width of the bands inside
+    /// [`LOW_END_HZ`](super::LOW_END_HZ); `None` when the target has no band there.
+    pub fn low_end_spread_db(&self) -> Option<f64> {
+        let inside = |b: &&TargetBand| (super::LOW_END_HZ.0..=super::LOW_END_HZ.1).contains(&b.mid_hz);
+        let halves: Vec<f64> = self.bands.iter().filter(inside).map(|b| (b.high_db - b.low_db) / 2.0).collect();
+        crate::stats::mean(&halves)
+    }
+
     /// The target's row for a band.
     pub fn band(&self, band: &ThirdOctaveBand) -> Option<&TargetBand> {
         self.bands.iter().find(|t| (t.mid_hz / band.mid_hz - 1.0).abs() < 0.01)

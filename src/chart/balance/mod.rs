@@ -4,28 +4,41 @@
 //! beyond the target's usual spread is filled: more with rising lines, less with dots. Where the recorder hears nothing the
 //! sheet is grey and hatched, and no level is drawn.
 
+mod labels;
+mod sentences;
+
+pub use sentences::{low_end_sentence, unheard_sentence};
+
 use super::axes::{self, Scale};
 use super::canvas::{Align, Area, Canvas, Drawn, Type};
 use super::error::ChartError;
 use super::text::Face;
-use super::theme::{
-    Colour, GRID, INK, LEADING, ORANGE, Pattern, RULE, SKY, SOFT_INK, TypeSizes, UNHEARD, WIDE_TYPE,
-};
+use super::theme::{Colour, GRID, INK, LEADING, ORANGE, Pattern, RULE, SKY, SOFT_INK, TypeSizes, UNHEARD, WIDE_TYPE};
 use super::words;
-use crate::report::{BalanceFacts, Report, StandingOutKind, ThirdOctave};
+use crate::report::{Report, ThirdOctave};
 
 /// Words of the level axis.
 pub const AXIS_WORDS: &str = "Level of each band (dB, 0 is the band's middle range)";
 /// Half a third-octave band, as a factor (IEC 61260-1, base 10).
 const HALF_BAND_RATIO: f64 = 1.122_018_454; // 10^(1/20)
+/// Sentences beside the plot of the own picture.
+const COLUMN_WIDTH: f32 = 350.0;
 const LARGEST_SPAN_DB: f64 = 60.0;
 const STEP_DB: f64 = 5.0;
 /// Regions of the axis in plain words, with their upper ends in Hz.
 const REGIONS: [(&str, f64); 4] = [("deep", 80.0), ("bass", 315.0), ("middle", 2500.0), ("treble", f64::INFINITY)];
 /// Octaves that carry a number.
 const NUMBERED_HZ: [(f64, &str); 10] = [
-    (31.5, "31"), (63.0, "63"), (125.0, "125"), (250.0, "250"), (500.0, "500"), (1000.0, "1k"), (2000.0, "2k"),
-    (4000.0, "4k"), (8000.0, "8k"), (16000.0, "16k"),
+    (31.5, "31"),
+    (63.0, "63"),
+    (125.0, "125"),
+    (250.0, "250"),
+    (500.0, "500"),
+    (1000.0, "1k"),
+    (2000.0, "2k"),
+    (4000.0, "4k"),
+    (8000.0, "8k"),
+    (16000.0, "16k"),
 ];
 
 /// Where everything of one panel lies.
@@ -68,72 +81,23 @@ pub fn draw(report: &Report) -> Result<Drawn, ChartError> {
     y += sizes.body * 1.7;
     let from = super::page::heading::tape_line(&c, report, sizes.body, right - left);
     c.text(left, y, &from, Type::regular(sizes.body, SOFT_INK), Align::Left);
-    for (index, said) in sentences(report).iter().enumerate() {
-        let kind = if index == 0 { Type::bold(sizes.body, INK) } else { Type::regular(sizes.body, INK) };
-        for line in c.fonts().wrap(said, kind.face, kind.size, right - left, 1) {
-            y += sizes.body * 1.4;
-            c.text(left, y, &line, kind, Align::Left);
+    y += sizes.body * 1.6;
+    let said = low_end_sentence(&report.balance);
+    let said = c.fonts().shorten_end(&said, Face::Bold, sizes.body, right - left);
+    c.text(left, y, &said, Type::bold(sizes.body, INK), Align::Left);
+    let column = Area::new(right - COLUMN_WIDTH, y + 22.0, right, 868.0);
+    panel(&mut c, Area { left, right: column.left - 20.0, ..column }, report, sizes);
+    let mut y = column.top + sizes.small * LEADING + 14.0 + sizes.small * 0.8;
+    for said in sentences::sentences(report) {
+        for line in c.fonts().wrap(&said, Face::Regular, sizes.small, column.width(), 4) {
+            if y < column.bottom {
+                c.text(column.left, y, &line, Type::regular(sizes.small, INK), Align::Left);
+            }
+            y += sizes.small * LEADING;
         }
+        y += sizes.small * 0.6;
     }
-    panel(&mut c, Area::new(left, y + 22.0, right, 856.0), report, sizes);
     Ok(c.finish())
-}
-
-/// What the panel shows, in sentences: low end, its owners, tilt, what sticks out, the target.
-pub fn sentences(report: &Report) -> Vec<String> {
-    let balance = &report.balance;
-    let mut said = vec![low_end_sentence(balance)];
-    said.extend(share_sentence(balance));
-    if let Some(tilt) = words::finite(&balance.tilt_db_per_octave) {
-        let way = if tilt < 0.0 { "falls" } else { "rises" };
-        let amount = words::number(tilt.abs(), 1, false);
-        said.push(format!("From deep to treble the level {way} by {amount} dB an octave."));
-    }
-    for spot in balance.standing_out.iter().filter(|s| words::finite(&s.db).is_some()).take(2) {
-        let kind = match spot.kind {
-            StandingOutKind::OneNote => "on one note only: the room or a dead spot",
-            StandingOutKind::EveryNote => "on every note: a setting of the amplifier",
-        };
-        let by = words::number(words::finite(&spot.db).unwrap_or_default(), 1, false);
-        said.push(format!("{} Hz sticks out by {by} dB, {kind}.", words::number(spot.hz, 0, false)));
-    }
-    if !balance.target.name.is_empty() {
-        said.push(words::sentence(&format!("target: {}", balance.target.name)));
-    }
-    said
-}
-
-/// The low end against the target in one sentence.
-pub fn low_end_sentence(balance: &BalanceFacts) -> String {
-    let m = &balance.low_end_excess_db;
-    let Some(value) = words::finite(m) else {
-        return format!("Low end against the target: not said, {}.", words::why_absent(m));
-    };
-    let amount = words::number(value.abs(), 1, false);
-    let side = if value < 0.0 { "below" } else { "above" };
-    match words::interval(m) {
-        Some((low, high)) if low <= 0.0 && high >= 0.0 => format!(
-            "The low end agrees with the target: {} dB (95 % range {} to {}).",
-            words::number(value, 1, true),
-            words::number(low, 1, true),
-            words::number(high, 1, true)
-        ),
-        Some((low, high)) => {
-            let (near, far) = if value < 0.0 { (-high, -low) } else { (low, high) };
-            let (near, far) = (words::number(near, 1, false), words::number(far, 1, false));
-            format!("The low end is {amount} dB {side} the target (95 % range {near} to {far}).")
-        }
-        None => format!("The low end is {amount} dB {side} the target."),
-    }
-}
-
-fn share_sentence(balance: &BalanceFacts) -> Option<String> {
-    let s = &balance.low_end_share;
-    let parts: Vec<String> = [("bass", &s.bass), ("kick drum", &s.kick), ("everything else", &s.other)]
-        .iter()
-        .filter_map(|(name, m)| words::finite(m).map(|v| format!("{name} {:.0} %", 100.0 * v)))
-        .collect();
-    (!parts.is_empty()).then(|| format!("Whose low end it is: {}.", words::list(&parts)))
 }
 
 /// Draws the panel into `area`.
@@ -142,7 +106,7 @@ pub fn panel(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
     c.text(area.left, area.top + sizes.small, AXIS_WORDS, Type::regular(sizes.small, SOFT_INK), Align::Left);
     let side = sizes.small * 6.4;
     let top = area.top + line + 14.0;
-    let plot = Area::new(area.left + sizes.small * 2.6, top, area.right - side, area.bottom - 2.1 * line - 12.0);
+    let plot = Area::new(area.left + sizes.small * 2.6, top, area.right - side, area.bottom - 2.0 * line - 6.0);
     let bands: Vec<&ThirdOctave> =
         report.balance.third_octave.iter().filter(|b| b.mid_hz.is_finite() && b.mid_hz > 0.0).collect();
     let Some(frame) = frame(plot, report, &bands) else {
@@ -153,9 +117,9 @@ pub fn panel(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
     draw_axes(c, &frame, sizes);
     draw_target(c, &frame, &bands);
     draw_levels(c, &frame, &bands);
-    label_unheard(c, &frame, &bands, sizes);
-    label_lines(c, &frame, &bands, sizes, area.right);
-    label_beyond(c, &frame, &bands, sizes);
+    labels::label_unheard(c, &frame, &bands, sizes);
+    labels::label_lines(c, &frame, &bands, sizes, area.right);
+    labels::label_beyond(c, &frame, &bands, sizes);
 }
 
 fn frame(plot: Area, report: &Report, bands: &[&ThirdOctave]) -> Option<Frame> {
@@ -212,24 +176,6 @@ fn draw_unheard(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave]) {
     }
 }
 
-fn label_unheard(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave], sizes: &TypeSizes) {
-    let kind = Type::regular(sizes.small, INK);
-    for area in unheard(frame, bands) {
-        let inner = area.grown(-8.0);
-        let lines = c.fonts().wrap("this recorder does not hear here", kind.face, kind.size, inner.width(), 4);
-        // Words that had to be torn apart say nothing.
-        if lines.iter().any(|l| l.split(' ').any(|w| !"this recorder does not hear here".split(' ').any(|x| x == w))) {
-            continue;
-        }
-        let mut y = inner.bottom - (lines.len() as f32 - 0.7) * kind.size * LEADING;
-        for line in lines {
-            let at = ((area.left + area.right) / 2.0, y);
-            c.text_if_free(at, &line, kind, Align::Centre, inner, Some(UNHEARD));
-            y += kind.size * LEADING;
-        }
-    }
-}
-
 fn draw_axes(c: &mut Canvas, frame: &Frame, sizes: &TypeSizes) {
     let plot = frame.plot;
     let (low, high) = frame.level.range();
@@ -254,7 +200,14 @@ fn draw_axes(c: &mut Canvas, frame: &Frame, sizes: &TypeSizes) {
     for (name, end) in REGIONS {
         let right = if end.is_finite() { frame.x(end) } else { plot.right };
         let room = Area { left, right, ..c.sheet() };
-        c.text_if_free(((left + right) / 2.0, second), name, Type::regular(sizes.small, INK), Align::Centre, room, None);
+        c.text_if_free(
+            ((left + right) / 2.0, second),
+            name,
+            Type::regular(sizes.small, INK),
+            Align::Centre,
+            room,
+            None,
+        );
         if end.is_finite() && right > plot.left && right < plot.right {
             c.upright(right, second - sizes.small * 0.8, second + sizes.small * 0.2, 2.0, RULE);
         }
@@ -292,7 +245,8 @@ fn draw_levels(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave]) {
     }
     let mut before: Option<f32> = None;
     for band in bands {
-        let Some(level) = frame.level_of(band) else {
+        // A level below the scale leaves the plot; it is never bent to its edge.
+        let Some(level) = frame.level_of(band).filter(|v| *v >= frame.level.range().0) else {
             before = None;
             continue;
         };
@@ -302,56 +256,6 @@ fn draw_levels(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave]) {
         }
         c.fill(Area::new(stripe.left - 1.0, y - 2.0, stripe.right + 1.0, y + 2.0), INK);
         before = Some(y);
-    }
-}
-
-/// Names of the two lines at the right end, each beside the end of its line.
-fn label_lines(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave], sizes: &TypeSizes, right: f32) {
-    let line = sizes.small * 1.15;
-    let end = bands.iter().rev().find_map(|b| frame.level_of(b).map(|v| (frame.stripe(b).right, frame.y(v))));
-    let target = bands.iter().rev().find_map(|b| finite(b.target_db)).map(|v| frame.y(v));
-    let Some((from, own)) = end else { return };
-    let left = frame.plot.right + 14.0;
-    if from < frame.plot.right - 2.0 {
-        c.level(from, frame.plot.right, own, 1.0, INK);
-    }
-    // Each name takes two lines; keep them apart, the higher line's name on top, and inside the plot's height.
-    let block = 2.0 * line + 8.0;
-    let (mut own_y, mut target_y) = (own, target.unwrap_or(own + block));
-    if (own_y - target_y).abs() < block {
-        let middle = (own_y + target_y) / 2.0;
-        let up = if own_y <= target_y { -1.0 } else { 1.0 };
-        (own_y, target_y) = (middle + up * block / 2.0, middle - up * block / 2.0);
-    }
-    let lowest = own_y.max(target_y) + line;
-    let lift = (lowest - frame.plot.bottom).max(0.0);
-    let room = Area { left: left - 1.0, right: right + 1.0, ..c.sheet() };
-    let mut name = |y: f32, lines: [&str; 2], kind: Type| {
-        c.text_if_free((left, y - lift - 3.0), lines[0], kind, Align::Left, room, None);
-        c.text_if_free((left, y - lift - 3.0 + line), lines[1], kind, Align::Left, room, None);
-    };
-    name(own_y, ["this", "rehearsal"], Type::bold(sizes.small, INK));
-    if target.is_some() {
-        name(target_y, ["target and", "its spread"], Type::regular(sizes.small, SOFT_INK));
-    }
-}
-
-/// "more than the target" or "less" once, above the largest patch.
-fn label_beyond(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave], sizes: &TypeSizes) {
-    let kind = Type::regular(sizes.small, INK);
-    let patch = |b: &&&ThirdOctave, more: bool| {
-        let level = frame.level_of(b)?;
-        let edge = if more { finite(b.target_high_db)? } else { finite(b.target_low_db)? };
-        let beyond = if more { level - edge } else { edge - level };
-        (beyond > 1.0).then_some((beyond, frame.stripe(b), frame.y(level)))
-    };
-    for (more, said) in [(true, "more than the target"), (false, "less than the target")] {
-        let largest = bands.iter().filter_map(|b| patch(&b, more)).max_by(|a, b| a.0.total_cmp(&b.0));
-        let Some((_, stripe, y)) = largest else { continue };
-        let half = c.text_width(said, kind) / 2.0;
-        let x = ((stripe.left + stripe.right) / 2.0).clamp(frame.plot.left + half + 6.0, frame.plot.right - half - 6.0);
-        let baseline = if more { y - 14.0 } else { y + sizes.small + 10.0 };
-        c.text_if_free((x, baseline), said, kind, Align::Centre, frame.plot, None);
     }
 }
 

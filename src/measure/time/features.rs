@@ -1,0 +1,309 @@
+//! What the time family keeps of a tape: band levels, two flux curves and two chroma curves, one byte a value.
+//!
+//! Conventions: frames every [`HOP_S`]; frame `i` is centred on `i * HOP_S`. Band levels are in steps of
+//! [`LEVEL_STEP_DB`] above [`LEVEL_FLOOR_DBFS`]. Flux is the mean rise of a bin over [`FLUX_LAG_FRAMES`], in steps of
+//! [`FLUX_STEP_OCTAVES`] octaves of power. Chroma rows hold twelve pitch classes from C, the largest being 255.
+//!
+//! Limits: a bin of the low stream is 23 Hz wide, so two bass notes a semitone apart are told apart by their upper
+//! partials only. 2.3 kB a second of tape.
+
+use std::sync::Arc;
+
+use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex32};
+
+use crate::dsp::block::{ANALYSIS_RATE_HZ, Block, Meter};
+use crate::dsp::decimate::Decimator;
+use crate::dsp::logarithm::log2_fast;
+use crate::dsp::spectrum::{LONG_FRAMING, hann_periodic};
+use crate::units::A4_MIDI;
+
+/// Samples between frames at the analysis rate.
+const HOP_SAMPLES: usize = 240;
+/// Seconds between frames.
+pub const HOP_S: f64 = HOP_SAMPLES as f64 / ANALYSIS_RATE_HZ as f64;
+/// Number of bands.
+pub const BANDS: usize = 8;
+/// Edges of the bands in Hz; the first two come from the low stream.
+pub const BAND_EDGES_HZ: [(f64, f64); BANDS] = [
+    (35.0, 95.0),
+    (95.0, 200.0),
+    (200.0, 400.0),
+    (400.0, 800.0),
+    (800.0, 1_800.0),
+    (1_800.0, 4_000.0),
+    (4_000.0, 8_000.0),
+    (8_000.0, 16_000.0),
+];
+/// Bytes a frame: the bands, the low flux, the middle flux.
+pub const FRAME_BYTES: usize = BANDS + 2;
+/// Place of the low flux (47 to 375 Hz) in a frame.
+pub const LOW_FLUX: usize = BANDS;
+/// Place of the middle flux (280 Hz to 4 kHz) in a frame.
+pub const MIDDLE_FLUX: usize = BANDS + 1;
+/// Level that byte 0 stands for.
+pub const LEVEL_FLOOR_DBFS: f64 = -115.0;
+/// Level a step of the byte.
+pub const LEVEL_STEP_DB: f64 = 0.5;
+/// Frames between the two spectra that the flux compares.
+pub const FLUX_LAG_FRAMES: usize = 4;
+/// Octaves of power a step of a flux byte.
+pub const FLUX_STEP_OCTAVES: f64 = 1.0 / 48.0;
+
+const HIGH_LENGTH: usize = 1024;
+const LOW_FACTOR: usize = 16;
+const LOW_LENGTH: usize = 128;
+const LOW_HOP: usize = HOP_SAMPLES / LOW_FACTOR;
+const LOW_FLUX_BINS: std::ops::Range<usize> = 2..17;
+const MIDDLE_FLUX_BINS: std::ops::Range<usize> = 6..86;
+/// Bins weaker than this below full scale do not make flux (power re full scale, a bin).
+const FLUX_FLOOR_POWER: f32 = 1e-9;
+/// Chroma ranges in Hz: bass with its second and third partials, and the chords.
+const CHROMA_RANGES_HZ: [(f64, f64); 2] = [(40.0, 220.0), (220.0, 1_600.0)];
+
+/// The kept features of a whole tape.
+#[derive(Clone, Debug, Default)]
+pub struct TimeFeatures {
+    /// `[frame][FRAME_BYTES]`, flat.
+    pub frames: Vec<u8>,
+    /// `[frame][24]`, flat: twelve classes of the bass, twelve of the chords.
+    pub chroma: Vec<u8>,
+}
+
+impl TimeFeatures {
+    /// Number of frames.
+    pub fn len(&self) -> usize {
+        self.frames.len() / FRAME_BYTES
+    }
+
+    /// True when the tape had no sample.
+    pub fn is_empty(&self) -> bool {
+        self.frames.is_empty()
+    }
+
+    /// Seconds between chroma rows.
+    pub fn chroma_hop_s() -> f64 {
+        LONG_FRAMING.hop_s()
+    }
+}
+
+/// A running short transform with one power spectrum a hop.
+struct Transform {
+    length: usize,
+    hop: usize,
+    fft: Arc<dyn RealToComplex<f32>>,
+    window: Vec<f32>,
+    scale: f32,
+    pending: Vec<f32>,
+    windowed: Vec<f32>,
+    bins: Vec<Complex32>,
+    scratch: Vec<Complex32>,
+    power: Vec<f32>,
+}
+
+impl Transform {
+    fn new(length: usize, hop: usize) -> Self {
+        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(length);
+        let window = hann_periodic(length);
+        let energy: f32 = window.iter().map(|w| w * w).sum();
+        Self {
+            length,
+            hop,
+            windowed: fft.make_input_vec(),
+            bins: fft.make_output_vec(),
+            scratch: fft.make_scratch_vec(),
+            fft,
+            window,
+            scale: 2.0 / (length as f32 * energy),
+            pending: vec![0.0; length / 2],
+            power: vec![0.0; length / 2 + 1],
+        }
+    }
+
+    /// Takes samples and calls `each` with the power spectrum of every frame that they complete.
+    fn push(&mut self, samples: &[f32], mut each: impl FnMut(&[f32])) {
+        self.pending.extend_from_slice(samples);
+        let mut start = 0;
+        while self.pending.len() >= start + self.length {
+            for ((w, x), g) in self.windowed.iter_mut().zip(&self.pending[start..]).zip(&self.window) {
+                *w = x * g;
+            }
+            // Lengths are fixed at construction, so the transform cannot refuse them.
+            let done = self.fft.process_with_scratch(&mut self.windowed, &mut self.bins, &mut self.scratch);
+            debug_assert!(done.is_ok());
+            for (p, c) in self.power.iter_mut().zip(&self.bins) {
+                *p = c.norm_sqr() * self.scale;
+            }
+            each(&self.power);
+            start += self.hop;
+        }
+        self.pending.drain(..start);
+    }
+}
+
+/// Mean rise of a bin against the largest of it and its neighbours some frames ago.
+struct Flux {
+    bins: std::ops::Range<usize>,
+    past: Vec<Vec<f32>>,
+    next: usize,
+}
+
+impl Flux {
+    fn new(bins: std::ops::Range<usize>) -> Self {
+        let row = vec![log2_fast(FLUX_FLOOR_POWER); bins.len() + 2];
+        Self { past: vec![row; FLUX_LAG_FRAMES], bins, next: 0 }
+    }
+
+    fn step(&mut self, power: &[f32]) -> u8 {
+        let slot = self.next % FLUX_LAG_FRAMES;
+        self.next += 1;
+        let range = self.bins.start - 1..self.bins.end + 1;
+        let now: Vec<f32> = power[range].iter().map(|p| log2_fast(p + FLUX_FLOOR_POWER)).collect();
+        let old = &self.past[slot];
+        let mut sum = 0.0f32;
+        for (new, past) in now.windows(3).zip(old.windows(3)) {
+            sum += (new[1] - past[0].max(past[1]).max(past[2])).max(0.0);
+        }
+        let mean = sum / self.bins.len() as f32;
+        self.past[slot] = now;
+        to_byte(f64::from(mean) / FLUX_STEP_OCTAVES)
+    }
+}
+
+/// Meter of the time family.
+pub struct TimeMeter {
+    decimator: Decimator,
+    high: Transform,
+    low: Transform,
+    low_samples: Vec<f32>,
+    low_ranges: [std::ops::Range<usize>; 2],
+    high_ranges: [std::ops::Range<usize>; BANDS - 2],
+    low_flux: Flux,
+    middle_flux: Flux,
+    /// Bytes of the low stream: two bands and the flux.
+    low_rows: Vec<[u8; 3]>,
+    /// Bytes of the high stream: six bands and the flux.
+    high_rows: Vec<[u8; BANDS - 1]>,
+    chroma_map: Vec<Option<(usize, usize)>>,
+    chroma: Vec<u8>,
+    pushed: u64,
+}
+
+impl Default for TimeMeter {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl TimeMeter {
+    /// A meter at the start of a tape.
+    pub fn new() -> Self {
+        let low_bin_hz = f64::from(ANALYSIS_RATE_HZ) / (LOW_FACTOR * LOW_LENGTH) as f64;
+        let high_bin_hz = f64::from(ANALYSIS_RATE_HZ) / HIGH_LENGTH as f64;
+        let range = |band: usize, bin_hz: f64| {
+            let (lo, hi) = BAND_EDGES_HZ[band];
+            (lo / bin_hz).round() as usize..(hi / bin_hz).round() as usize
+        };
+        Self {
+            // -6 dB at three quarters of the reduced Nyquist frequency.
+            decimator: Decimator::new(LOW_FACTOR, 0.375 / LOW_FACTOR as f64, 5 * LOW_FACTOR),
+            high: Transform::new(HIGH_LENGTH, HOP_SAMPLES),
+            low: Transform::new(LOW_LENGTH, LOW_HOP),
+            low_samples: Vec::new(),
+            low_ranges: std::array::from_fn(|b| range(b, low_bin_hz)),
+            high_ranges: std::array::from_fn(|b| range(b + 2, high_bin_hz)),
+            low_flux: Flux::new(LOW_FLUX_BINS),
+            middle_flux: Flux::new(MIDDLE_FLUX_BINS),
+            low_rows: Vec::new(),
+            high_rows: Vec::new(),
+            chroma_map: chroma_map(),
+            chroma: Vec::new(),
+            pushed: 0,
+        }
+    }
+
+    fn push_mono(&mut self, samples: &[f32]) {
+        let (ranges, flux, rows) = (&self.high_ranges, &mut self.middle_flux, &mut self.high_rows);
+        self.high.push(samples, |power| {
+            let mut row = [0; BANDS - 1];
+            for (byte, range) in row.iter_mut().zip(ranges) {
+                *byte = level_byte(&power[range.clone()]);
+            }
+            row[BANDS - 2] = flux.step(power);
+            rows.push(row);
+        });
+    }
+
+    fn push_low(&mut self) {
+        let (ranges, flux, rows) = (&self.low_ranges, &mut self.low_flux, &mut self.low_rows);
+        self.low.push(&self.low_samples, |power| {
+            rows.push([level_byte(&power[ranges[0].clone()]), level_byte(&power[ranges[1].clone()]), flux.step(power)]);
+        });
+        self.low_samples.clear();
+    }
+
+    fn push_chroma(&mut self, power: &[f32]) {
+        let mut rows = [[0.0f32; 12]; 2];
+        for (p, place) in power.iter().zip(&self.chroma_map) {
+            if let Some((range, class)) = place {
+                // Square root: a chord's weak notes count beside its strong ones.
+                rows[*range][*class] += p.sqrt();
+            }
+        }
+        for row in rows {
+            let peak = row.iter().copied().fold(1e-9f32, f32::max);
+            self.chroma.extend(row.iter().map(|c| to_byte(f64::from(255.0 * c / peak))));
+        }
+    }
+}
+
+impl Meter for TimeMeter {
+    type Reading = TimeFeatures;
+
+    fn push(&mut self, block: &Block) {
+        self.pushed += block.mono.len() as u64;
+        self.push_mono(&block.mono);
+        self.decimator.push(&block.mono, &mut self.low_samples);
+        self.push_low();
+        for frame in &block.long_spectra {
+            self.push_chroma(&frame.power);
+        }
+    }
+
+    fn finish(mut self) -> TimeFeatures {
+        let wanted = self.pushed.div_ceil(HOP_SAMPLES as u64) as usize;
+        self.decimator.finish(&mut self.low_samples);
+        self.push_mono(&vec![0.0; HIGH_LENGTH]);
+        self.low_samples.extend(std::iter::repeat_n(0.0, LOW_LENGTH));
+        self.push_low();
+        let mut frames = Vec::with_capacity(wanted * FRAME_BYTES);
+        for (low, high) in self.low_rows.iter().zip(&self.high_rows).take(wanted) {
+            frames.extend_from_slice(&low[..2]);
+            frames.extend_from_slice(&high[..BANDS - 2]);
+            frames.extend_from_slice(&[low[2], high[BANDS - 2]]);
+        }
+        TimeFeatures { frames, chroma: self.chroma }
+    }
+}
+
+fn to_byte(x: f64) -> u8 {
+    x.round().clamp(0.0, 255.0) as u8
+}
+
+fn level_byte(bins: &[f32]) -> u8 {
+    let power: f32 = bins.iter().sum();
+    let db = f64::from(log2_fast(power + 1e-15)) * 10.0 * std::f64::consts::LOG10_2;
+    to_byte((db - LEVEL_FLOOR_DBFS) / LEVEL_STEP_DB)
+}
+
+/// Range and pitch class of each bin of the long spectra.
+fn chroma_map() -> Vec<Option<(usize, usize)>> {
+    let bin_hz = LONG_FRAMING.bin_hz();
+    (0..LONG_FRAMING.bins())
+        .map(|i| {
+            let hz = i as f64 * bin_hz;
+            let range = CHROMA_RANGES_HZ.iter().position(|(lo, hi)| hz >= *lo && hz < *hi)?;
+            let midi = crate::units::hz_to_midi(hz) - A4_MIDI + 9.0;
+            Some((range, midi.round().rem_euclid(12.0) as usize))
+        })
+        .collect()
+}
