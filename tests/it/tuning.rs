@@ -92,7 +92,11 @@ fn rehearsal(t: Tape) -> Vec<f32> {
         let at_s = beat as f64 * t.beat_s;
         let cents = t.bass_cents + t.bass_drift_per_min * at_s / 60.0;
         let hz = equal_tempered(f64::from(line[beat % line.len()]), t.a4_hz, cents);
-        pluck(&mut x, t.rate, Pluck { at_s, length_s: 0.92 * t.beat_s, hz, level: 0.2, inharmonicity: 5e-5, partials: 8 });
+        pluck(
+            &mut x,
+            t.rate,
+            Pluck { at_s, length_s: 0.92 * t.beat_s, hz, level: 0.2, inharmonicity: 5e-5, partials: 8 },
+        );
         let chord = chords[beat / 4 % 4];
         for (i, key) in chord.iter().enumerate() {
             let key = f64::from(*key);
@@ -234,10 +238,8 @@ fn open_strings_are_named_and_measured_at_their_last_sounding() {
     for (player, table) in [(StringPlayer::Bass, &BASS_STRINGS[..]), (StringPlayer::Guitar, &GUITAR_STRINGS[..])] {
         for last in [-60.0, -7.0, 0.0, 12.0, 40.0] {
             let x = tuning_passage(table, &[last - 15.0, last]);
-            let tape = measure_tuning(
-                &read_in_blocks(&x, 9_999),
-                &[passage(PassageKind::Tuning, 0.0, x.len() as f64 / RATE)],
-            );
+            let tape =
+                measure_tuning(&read_in_blocks(&x, 9_999), &[passage(PassageKind::Tuning, 0.0, x.len() as f64 / RATE)]);
             let found = &tape.strings[0];
             assert_eq!(found.len(), table.len(), "{player:?} at {last}: {found:?}");
             for (string, (midi, _)) in found.iter().zip(table) {
@@ -287,7 +289,9 @@ fn block_size_changes_nothing() {
 fn silence_noise_and_an_empty_tape_have_reasons_and_no_numbers() {
     let mut noise = Noise(5);
     let hiss: Vec<f32> = (0..20 * 48_000).map(|_| (0.05 * noise.next()) as f32).collect();
-    for (name, x) in [("silence", vec![0.0f32; 20 * 48_000]), ("hiss", hiss), ("nothing", Vec::new()), ("one", vec![0.5])] {
+    for (name, x) in
+        [("silence", vec![0.0f32; 20 * 48_000]), ("hiss", hiss), ("nothing", Vec::new()), ("one", vec![0.5])]
+    {
         let t = measure_take(&x);
         for m in [
             &t.takes[0].bass.offset_from_a440_cents,
