@@ -39,7 +39,7 @@ impl Heard {
         Self {
             notes: unwrap_offsets(&triples),
             readings: notes.iter().flat_map(bass_readings).collect(),
-            systematic_cents: bass_systematic_cents(bass_quality(notes)),
+            systematic_cents: bass_systematic_cents(bass_quality(notes), mean_length_s(notes)),
             reason: "no_bass_heard",
         }
     }
@@ -88,10 +88,17 @@ fn bass_quality(notes: &[BassNote]) -> f64 {
     if seconds > 0.0 { notes.iter().map(|n| n.weight).sum::<f64>() / seconds } else { 0.0 }
 }
 
+/// Mean length of the notes that count, seconds.
+fn mean_length_s(notes: &[BassNote]) -> f64 {
+    let total: f64 = notes.iter().map(|n| n.weight).sum();
+    notes.iter().map(|n| n.weight * (n.end_s - n.start_s)).sum::<f64>() / total.max(1e-9)
+}
+
 /// Known accuracy (95 %) of a take's bass offset by how well the bass was heard, on thirty takes with known truth of many
 /// instruments, rooms and recorders: short notes that are all attack, and notes that are pulled by what plays on top.
-fn bass_systematic_cents(quality: f64) -> f64 {
-    1.2 + 8.0 * (0.35 - quality).max(0.0) + 40.0 * (0.2 - quality).max(0.0)
+fn bass_systematic_cents(quality: f64, length_s: f64) -> f64 {
+    let short = (0.5 / length_s.max(0.1)).clamp(1.0, 2.0);
+    1.2 * short + 8.0 * (0.35 - quality).max(0.0) + 40.0 * (0.2 - quality).max(0.0)
 }
 
 /// The same for the guitar, from which the bass's partials have to be kept out.
