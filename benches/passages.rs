@@ -34,7 +34,7 @@ fn main() {
     }
     let (mut shares, mut seconds, mut cost) = (Vec::new(), 0.0, Duration::ZERO);
     for truth_path in folders.iter().flat_map(|f| truths(f)) {
-        let truth: Value = serde_json::from_slice(&std::fs::read(&truth_path).unwrap()).unwrap();
+        let truth = read_truth(&truth_path);
         let Some(tape) = tape_beside(&truth_path) else { continue };
         let heard = hear(&tape);
         if let Some(out) = &features {
@@ -56,6 +56,12 @@ fn main() {
         shares.iter().sum::<f64>() / shares.len() as f64
     );
     println!("both meters: {:.2} core seconds an hour of tape", cost.as_secs_f64() * 3600.0 / seconds);
+}
+
+/// A truth file; the renderer writes silent layers as `-Infinity`, which is no JSON.
+fn read_truth(path: &Path) -> Value {
+    let text = std::fs::read_to_string(path).unwrap().replace("-Infinity", "null").replace("NaN", "null");
+    serde_json::from_str(&text).unwrap()
 }
 
 fn truths(folder: &Path) -> Vec<PathBuf> {

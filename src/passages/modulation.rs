@@ -79,3 +79,36 @@ impl Modulation {
         depths
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Frames whose level swings sinusoidally by `depth` of its mean at `hz`, as noise with such an envelope has it.
+    fn swinging(hz: f64, depth: f64) -> Vec<Frame> {
+        let level = |sub: usize| {
+            let turn = std::f64::consts::TAU * hz * sub as f64 / ENVELOPE_RATE_HZ;
+            let dbfs = 20.0 * (0.01 * (1.0 + depth * turn.sin()).max(1e-3)).log10();
+            (2.0 * (dbfs + 120.0)).round() as u8
+        };
+        (0..60).map(|f| Frame { wide: std::array::from_fn(|s| level(f * SUBFRAMES + s)), ..Frame::default() }).collect()
+    }
+
+    /// Scheirer and Slaney 1997: speech has its modulation energy near 4 Hz; noise swinging fully at 4 Hz is the test signal.
+    #[test]
+    fn noise_that_swings_at_4_hz_peaks_at_the_4_hz_place_and_steady_noise_reads_next_to_nothing() {
+        let swings = Modulation::new().read(&swinging(4.0, 1.0), 30, |f| f.wide);
+        let strongest = (0..swings.len()).max_by(|a, b| swings[*a].total_cmp(&swings[*b]));
+        assert_eq!(strongest.map(|i| MODULATION_HZ[i]), Some(4.5), "{swings:?}");
+        let steady = Modulation::new().read(&swinging(4.0, 0.0), 30, |f| f.wide);
+        assert!(steady.iter().all(|m| *m < 0.01), "{steady:?}");
+    }
+
+    #[test]
+    fn the_depth_of_a_swing_at_a_read_rate_is_its_share_of_the_mean() {
+        for depth in [0.2, 0.5, 0.9] {
+            let read = Modulation::new().read(&swinging(6.5, depth), 30, |f| f.wide)[4];
+            assert!((read - depth).abs() < 0.04, "{read} for {depth}");
+        }
+    }
+}
