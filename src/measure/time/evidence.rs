@@ -202,12 +202,12 @@ fn entrance(level_db: &[f32]) -> Option<usize> {
 /// Distance between the chroma before and after each beat.
 fn chroma_change(features: &TimeFeatures, strengths: &Strengths, pulse: &Pulse, period: f64) -> Vec<[f32; 4]> {
     let row_of = |frame: f64| strengths.time_s(frame) / TimeFeatures::chroma_hop_s();
-    let rows = features.chroma.len() / 24;
+    let rows = features.chroma.len();
     let mean = |from: f64, to: f64| -> [f32; 24] {
         let a = (row_of(from).round().max(0.0) as usize).min(rows);
         let b = (row_of(to).round().max(0.0) as usize).clamp(a, rows).max((a + 1).min(rows));
         let mut out = [0.0f32; 24];
-        for row in features.chroma[a * 24..b * 24].chunks_exact(24) {
+        for row in features.chroma.range(a..b) {
             out.iter_mut().zip(row).for_each(|(o, x)| *o += f32::from(*x));
         }
         out

@@ -39,11 +39,9 @@ impl Strengths {
     pub fn of_span(features: &TimeFeatures, start_s: f64, end_s: f64) -> Self {
         let first = ((start_s / HOP_S).round().max(0.0) as usize).min(features.len());
         let last = ((end_s / HOP_S).round().max(0.0) as usize).clamp(first, features.len());
-        let bytes = &features.frames[first * FRAME_BYTES..last * FRAME_BYTES];
-        let levels_db: Vec<[f32; BANDS]> = bytes
-            .chunks_exact(FRAME_BYTES)
-            .map(|row| std::array::from_fn(|b| f32::from(row[b]) * LEVEL_STEP_DB as f32))
-            .collect();
+        let bytes: Vec<&[u8]> = features.frames.range(first..last).collect();
+        let levels_db: Vec<[f32; BANDS]> =
+            bytes.iter().map(|row| std::array::from_fn(|b| f32::from(row[b]) * LEVEL_STEP_DB as f32)).collect();
         let floors = floors_db(&levels_db);
         let mut rows: Vec<[f32; CHANNELS]> = (0..levels_db.len())
             .map(|t| {
@@ -53,7 +51,7 @@ impl Strengths {
                     if c < BANDS {
                         (after[c].max(floors[c]) - before[c].max(floors[c])).max(0.0)
                     } else {
-                        f32::from(bytes[t * FRAME_BYTES + c])
+                        f32::from(bytes[t][c])
                     }
                 })
             })
