@@ -16,11 +16,10 @@ use crate::units::midi_to_hz;
 
 use super::compact::{HOP_S, PeakStore};
 use super::line::Run;
+use super::offset::strongest_near;
 
 /// Partials that are used.
 const PARTIALS: usize = 4;
-/// A peak belongs to a partial when it lies this near, cents.
-const NEAR_CENTS: f64 = 45.0;
 /// Partials above this frequency are left to the comping instruments.
 const HIGHEST_HZ: f64 = 300.0;
 /// Shorter runs are passing errors of the line, frames.
@@ -97,19 +96,9 @@ fn observe(store: &PeakStore, runs: &[Run]) -> Vec<Observation> {
                 if target > HIGHEST_HZ {
                     break;
                 }
-                let mut best: Option<(f64, f64, f64, f64)> = None;
-                for p in store.frame(frame) {
-                    let hz = f64::from(p.hz);
-                    let away = 1200.0 * (hz / target).log2();
-                    if away.abs() < NEAR_CENTS {
-                        let rank = f64::from(p.amplitude) * (1.0 - 0.5 * (away / NEAR_CENTS).powi(2));
-                        if best.is_none_or(|b| rank > b.0) {
-                            best = Some((rank, away, hz, f64::from(p.amplitude)));
-                        }
-                    }
-                }
-                if let Some((_, away, hz, amplitude)) = best {
+                if let Some((away, amplitude)) = strongest_near(store.frame(frame), target) {
                     let cents = run.midi * 100.0 + away;
+                    let hz = target * 2f64.powf(away / 1200.0);
                     out.push(Observation { note, frame, number, cents, hz, amplitude, age: frame - run.first });
                 }
             }

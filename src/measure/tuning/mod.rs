@@ -11,6 +11,7 @@ mod compact;
 mod guitar;
 mod heard;
 mod line;
+mod offset;
 mod single;
 mod strings;
 mod summary;
