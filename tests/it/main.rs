@@ -29,4 +29,5 @@ mod test_signals;
 mod time_fixtures;
 mod time_scorer;
 mod time_synthetic;
+mod tuning;
 mod whole_program;
