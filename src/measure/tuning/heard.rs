@@ -119,8 +119,11 @@ fn moved_to(mut notes: Vec<NoteOffset>, cents: f64) -> Vec<NoteOffset> {
 }
 
 /// Half of the 95 % interval of a take's bass offset: what the likelihood says, and what mixes with known truth showed.
+///
+/// Two cents are what instruments differ in between the part of a note that is heard and the pitch it settles on.
 fn bass_half_width_cents(offset: &BassOffset) -> f64 {
-    offset.half_width.hypot(0.7 * offset.fall_cents)
+    let shared = 200.0 * (0.17 - offset.low_share).max(0.0);
+    (1.1 * offset.half_width).hypot(2.2).hypot(0.7 * offset.fall_cents).hypot(shared)
 }
 
 /// Known accuracy (95 %) of a take's guitar offset, from which the bass's partials have to be kept out.

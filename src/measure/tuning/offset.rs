@@ -56,8 +56,8 @@ const STRETCH_SCALE: f64 = 0.15;
 const CIRCLE: usize = 100;
 /// A fall within the notes slower than this is within what steady notes show, cents a second; what is beyond it goes on
 /// for this many seconds, up to a bound.
-const STEADY_FALL: f64 = 2.5;
-const FALL_LASTS_S: f64 = 0.9;
+const STEADY_FALL: f64 = 4.0;
+const FALL_LASTS_S: f64 = 1.2;
 const MOST_FALL_CENTS: f64 = 8.0;
 /// Fewest pairs of readings behind a fall.
 const FEWEST_PAIRS: usize = 12;
