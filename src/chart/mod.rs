@@ -1,4 +1,4 @@
-//! Report types become PNG pictures: one printed page for the music stand, loudness, balance, and the season.
+//! Report types become PNG pictures: one printed page for the music stand, loudness, balance, tuning, and the season.
 //!
 //! # Conventions
 //! Pixels count from the top left; `f32` pixel positions, y grows downwards; text is placed by its baseline. Sizes of type
@@ -21,6 +21,7 @@ mod season;
 mod strip;
 mod text;
 mod theme;
+mod tuning;
 mod words;
 mod write;
 
@@ -38,8 +39,10 @@ pub const PAGE_FILE: &str = "page.png";
 pub const LOUDNESS_FILE: &str = "loudness.png";
 /// Third-octave levels beside the target.
 pub const BALANCE_FILE: &str = "balance.png";
+/// Bass and guitar against the band.
+pub const TUNING_FILE: &str = "tuning.png";
 /// Every picture of a report folder.
-pub const PICTURES: [&str; 3] = [PAGE_FILE, LOUDNESS_FILE, BALANCE_FILE];
+pub const PICTURES: [&str; 4] = [PAGE_FILE, LOUDNESS_FILE, BALANCE_FILE, TUNING_FILE];
 /// The season.
 pub const SEASON_PICTURE_FILE: &str = "season.png";
 
@@ -89,4 +92,20 @@ pub fn draw_balance(report: &Report) -> Result<Picture, ChartError> {
 /// As [`draw_page`].
 pub fn lay_out_balance(report: &Report) -> Result<Drawn, ChartError> {
     balance::draw(report)
+}
+
+/// Bass and guitar against the band over the rehearsal, 1600 x 900 pixels.
+///
+/// # Errors
+/// As [`draw_page`].
+pub fn draw_tuning(report: &Report, curves: &Curves) -> Result<Picture, ChartError> {
+    lay_out_tuning(report, curves).map(|d| d.picture)
+}
+
+/// [`draw_tuning`] with the box of every text.
+///
+/// # Errors
+/// As [`draw_page`].
+pub fn lay_out_tuning(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
+    tuning::draw(report, curves)
 }

@@ -13,6 +13,7 @@ pub mod partials;
 pub mod peaks;
 pub mod pulse;
 pub mod resample;
+pub mod rows;
 pub mod smooth;
 pub mod spectrum;
 pub mod true_peak;

@@ -79,46 +79,64 @@ fn floor_of(levels: &[f64]) -> Option<f64> {
     Some(quantile(levels, FLOOR_QUANTILE)?.min(quantile(levels, LOUD_QUANTILE)? - LEAST_RANGE_DB))
 }
 
-/// Running sums, for means over any number of frames around a frame.
+/// Running sums kept: those that the widest window around a frame needs.
+const KEPT: usize = 2 * FAR + 2;
+
+/// Running sums, for means over any number of frames around a frame; the oldest make room for the newest.
 struct Sums {
-    sums: Vec<[f64; BASE]>,
+    ring: Vec<[f64; BASE]>,
+    /// Sums made so far; the sum over no frame is the first.
+    made: usize,
 }
 
 impl Sums {
-    fn new(rows: impl Iterator<Item = [f64; BASE]>) -> Self {
-        let mut sums = vec![[0.0; BASE]];
-        let mut run = [0.0; BASE];
-        for row in rows {
-            for (total, x) in run.iter_mut().zip(row) {
-                *total += x;
-            }
-            sums.push(run);
+    fn new() -> Self {
+        Self { ring: vec![[0.0; BASE]; KEPT], made: 1 }
+    }
+
+    fn push(&mut self, row: [f64; BASE]) {
+        let mut run = self.ring[(self.made - 1) % KEPT];
+        for (total, x) in run.iter_mut().zip(row) {
+            *total += x;
         }
-        Self { sums }
+        self.ring[self.made % KEPT] = run;
+        self.made += 1;
     }
 
     fn mean(&self, at: usize, before: usize, after: usize, feature: usize) -> f64 {
-        let (from, to) = (at.saturating_sub(before), (at + after + 1).min(self.sums.len() - 1));
-        (self.sums[to][feature] - self.sums[from][feature]) / (to - from) as f64
+        let (from, to) = (at.saturating_sub(before), (at + after + 1).min(self.made - 1));
+        (self.ring[to % KEPT][feature] - self.ring[from % KEPT][feature]) / (to - from) as f64
     }
 }
 
-/// Rows of [`INPUTS`] numbers, made a stretch at a time so that memory does not hold them all.
-pub struct Context {
+/// Rows of [`INPUTS`] numbers, made as they are asked for so that memory does not hold them all.
+pub struct Context<'a> {
+    frames: &'a [Frame],
+    reference: &'a Reference,
+    modulation: Modulation,
     plain: Sums,
     squares: Sums,
 }
 
-impl Context {
-    /// Prepares the features of all frames.
-    pub fn new(frames: &[Frame], reference: &Reference) -> Self {
-        let base = base_features(frames, reference);
-        let squares = Sums::new(base.iter().map(|row| row.map(|x| x * x)));
-        Self { plain: Sums::new(base.into_iter()), squares }
+impl<'a> Context<'a> {
+    /// Before the first frame.
+    pub fn new(frames: &'a [Frame], reference: &'a Reference) -> Self {
+        Self { frames, reference, modulation: Modulation::new(), plain: Sums::new(), squares: Sums::new() }
     }
 
-    /// The row of frame `at`.
-    pub fn row(&self, at: usize, out: &mut [f32; INPUTS]) {
+    /// Makes the running sums that the row of frame `at` needs.
+    fn reach(&mut self, at: usize) {
+        let end = (at + FAR + 1).min(self.frames.len());
+        for next in self.plain.made - 1..end {
+            let row = base_features(self.frames, next, self.reference, &self.modulation);
+            self.squares.push(row.map(|x| x * x));
+            self.plain.push(row);
+        }
+    }
+
+    /// The row of frame `at`; frames are asked for in rising order.
+    pub fn row(&mut self, at: usize, out: &mut [f32; INPUTS]) {
+        self.reach(at);
         for f in 0..BASE {
             let mean = self.plain.mean(at, MIDDLE, MIDDLE, f);
             let square = self.squares.mean(at, MIDDLE, MIDDLE, f);
@@ -131,28 +149,24 @@ impl Context {
     }
 }
 
-fn base_features(frames: &[Frame], reference: &Reference) -> Vec<[f64; BASE]> {
-    let modulation = Modulation::new();
+/// Features of frame `at` by itself and its nearest neighbours.
+fn base_features(frames: &[Frame], at: usize, reference: &Reference, modulation: &Modulation) -> [f64; BASE] {
     let peak = |f: &Frame| f.wide.iter().copied().max().unwrap_or(0);
-    (0..frames.len())
-        .map(|at| {
-            let around = &frames[at.saturating_sub(6)..(at + 7).min(frames.len())];
-            let local_peak = Frame::level_dbfs(around.iter().map(peak).max().unwrap_or(0));
-            let mut row = [0.0; BASE];
-            let mut cursor = row.iter_mut();
-            let mut put = |x: f64| {
-                if let Some(slot) = cursor.next() {
-                    *slot = x;
-                }
-            };
-            levels(&frames[at], reference, &mut put);
-            tones(&frames[at], &frames[if at >= 4 { at - 4 } else { at }], &mut put);
-            shape_in_time(&frames[at], local_peak, &mut put);
-            modulation.read(frames, at, |f| f.wide).iter().for_each(|m| put(*m));
-            modulation.read(frames, at, |f| f.high).iter().for_each(|m| put(*m));
-            row
-        })
-        .collect()
+    let around = &frames[at.saturating_sub(6)..(at + 7).min(frames.len())];
+    let local_peak = Frame::level_dbfs(around.iter().map(peak).max().unwrap_or(0));
+    let mut row = [0.0; BASE];
+    let mut cursor = row.iter_mut();
+    let mut put = |x: f64| {
+        if let Some(slot) = cursor.next() {
+            *slot = x;
+        }
+    };
+    levels(&frames[at], reference, &mut put);
+    tones(&frames[at], &frames[if at >= 4 { at - 4 } else { at }], &mut put);
+    shape_in_time(&frames[at], local_peak, &mut put);
+    modulation.read(frames, at, |f| f.wide).iter().for_each(|m| put(*m));
+    modulation.read(frames, at, |f| f.high).iter().for_each(|m| put(*m));
+    row
 }
 
 fn levels(frame: &Frame, reference: &Reference, put: &mut impl FnMut(f64)) {

@@ -77,7 +77,7 @@ pub fn find_passages(frames: &[Frame], duration_s: f64) -> Vec<Passage> {
 }
 
 fn probabilities(frames: &[Frame], reference: &Reference) -> Vec<[f32; CLASSES.len()]> {
-    let context = Context::new(frames, reference);
+    let mut context = Context::new(frames, reference);
     let mut row = [0f32; INPUTS];
     frames
         .iter()

@@ -12,7 +12,7 @@ use crate::measure::time::{TakeTime, TimeHints, measure_take};
 use crate::measure::tuning::{TapeTuning, measure_tuning};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
-    BalanceFacts, Curves, HealthFacts, LayerCurves, LoudnessFacts, LowEndShare, MarkFacts, PassageFacts,
+    BalanceFacts, Curves, HealthFacts, LayerCurves, LoudnessFacts, LowEndShare, MarkFacts, Method, PassageFacts,
     REPORT_SCHEMA_NAME, REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts,
     TargetFacts, ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
@@ -37,15 +37,22 @@ pub struct MeasuredTape {
     low_end_curve_db: Vec<Option<f64>>,
     low_end_spread_db: Option<f64>,
     target: Target,
+    methods: Vec<Method>,
     not_measured: Measured,
 }
 
 /// Asks every reading for its results.
-pub fn measured(info: &TapeInfo, source: &TapeSource, (readings, summary): (Readings, TapeSummary)) -> MeasuredTape {
+pub fn measured(
+    info: &TapeInfo,
+    source: &TapeSource,
+    target: Option<&Target>,
+    (readings, summary): (Readings, TapeSummary),
+) -> MeasuredTape {
     let Readings { health, passages, loudness, balance, tuning, time } = readings;
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
-    let target = Target::published_average();
+    let methods = methods::methods(target);
+    let target = target.cloned().unwrap_or_else(Target::published_average);
     let limits = HearingLimits { low_cut_hz: health.low_cut_hz.value, high_cut_hz: health.high_cut_hz.value };
     let takes = spans
         .iter()
@@ -71,8 +78,19 @@ pub fn measured(info: &TapeInfo, source: &TapeSource, (readings, summary): (Read
         takes,
         loudness,
         target,
+        methods,
         not_measured: Measured::absent(NOT_MEASURED),
     }
+}
+
+/// The balance over the takes of a recording, and how many seconds they last.
+pub fn balance_of_playing(readings: &Readings) -> (Balance, f64) {
+    let spans: Vec<(f64, f64)> =
+        readings.passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
+    let health = &readings.health;
+    let limits = HearingLimits { low_cut_hz: health.low_cut_hz.value, high_cut_hz: health.high_cut_hz.value };
+    let balance = readings.balance.over(&spans, &Target::published_average(), limits);
+    (balance, spans.iter().map(|(start, end)| end - start).sum())
 }
 
 impl MeasuredTape {
@@ -100,7 +118,7 @@ pub fn report(tape: &MeasuredTape, findings: &[Finding]) -> (Report, Curves) {
         },
         program: methods::program(),
         assumed: assumptions(),
-        methods: methods::methods(),
+        methods: tape.methods.clone(),
         tape: tape.facts.clone(),
         health: health_facts(&tape.health),
         passages: tape.passages.iter().enumerate().map(|(at, p)| passage_facts(p, strings(&tape.tuning, at))).collect(),

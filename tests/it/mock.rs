@@ -353,7 +353,7 @@ pub fn season() -> SeasonPicture {
         ),
         series("Time spent tuning", "minutes", 5.1, 3.2, 0.4, Better::Down, ""),
     ];
-    all[2].broken_before = vec![4];
+    all[2].broken_before = vec![(4, "new recorder".to_owned())];
     all[3].values[2] = None;
     all[3].values[6] = None;
     SeasonPicture { rehearsals, series: all }
@@ -380,5 +380,40 @@ pub fn short() -> (Report, Curves) {
     r.balance.third_octave = third_octave(|hz| Some(-1.3 * (hz / 1000.0).log2()), true);
     time_use(&mut r);
     let c = curves_for(&r);
+    (r, c)
+}
+
+/// [`plausible`] with the tuning measured: the bass starts flat and is tuned again, the guitar goes sharp, and one take has
+/// too little guitar to say.
+pub fn tuned() -> (Report, Curves) {
+    let (mut r, mut c) = plausible();
+    let against = |cents: f64, half: f64| ledgerline::stats::Measured::symmetric(cents, half, 80);
+    let bass = [-18.4, -17.0, -2.1, -4.4, -7.9];
+    let guitar = [1.2, 4.0, 6.5, 8.1, 12.4];
+    for (i, take) in r.takes.iter_mut().enumerate() {
+        for (t, cents, half) in [(&mut take.tuning.bass, bass[i], 1.8), (&mut take.tuning.guitar, guitar[i], 3.5)] {
+            t.offset_from_band_cents = against(cents, half);
+            t.offset_from_a440_cents = against(cents - 4.0, half);
+        }
+        for t in c.bass_cents[take.start_s as usize..take.end_s as usize].iter_mut().enumerate() {
+            *t.1 = (t.0 % 37 > 2).then_some(bass[i] - 4.0 + 3.0 * (wobble(t.0 / 4) - 0.5));
+        }
+        for t in c.guitar_cents[take.start_s as usize..take.end_s as usize].iter_mut().enumerate() {
+            *t.1 = (t.0 % 90 > 25).then_some(guitar[i] - 4.0 + 6.0 * (wobble(t.0 / 7 + 3) - 0.5));
+        }
+    }
+    r.takes[1].tuning.guitar.offset_from_band_cents = ledgerline::stats::Measured::absent("too_few_notes");
+    r.tuning.concert_pitch_hz = against(439.0, 0.4);
+    r.tuning.instruments.bass.retuned_at_s = vec![1525.0];
+    r.tuning.instruments.guitar.drift_cents_per_min = against(0.3, 0.1);
+    for (at, instrument, strings) in [(2, "bass", [28, 33, 38, 43]), (13, "guitar", [40, 45, 50, 55])] {
+        r.passages[at].strings = (strings.iter().zip([-24.0, -15.0, -12.0, -30.0]))
+            .map(|(midi, cents)| ledgerline::report::OpenString {
+                instrument: instrument.to_owned(),
+                string_midi: *midi,
+                offset_from_a440_cents: against(cents + 8.0 * f64::from(u8::from(at > 2)), 1.0),
+            })
+            .collect();
+    }
     (r, c)
 }

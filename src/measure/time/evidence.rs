@@ -165,8 +165,8 @@ fn beat_profile(strengths: &Strengths, beat: f64, length: f64) -> [[f32; GROUPS]
         let a = (centre - reach).round().max(0.0) as usize;
         let b = ((centre + reach).round().max(0.0) as usize + 1).min(strengths.len());
         let mut out = [0.0f32; GROUPS];
-        for row in strengths.groups.get(a..b).unwrap_or(&[]) {
-            out.iter_mut().zip(row).for_each(|(o, x)| *o = o.max(*x));
+        for frame in a..b {
+            out.iter_mut().zip(strengths.group(frame)).for_each(|(o, x)| *o = o.max(x));
         }
         out
     })
@@ -184,7 +184,7 @@ fn relative_to_mean(profile: &mut [[[f32; GROUPS]; POSITIONS]]) {
 fn span_level_db(strengths: &Strengths, beat: f64, length: f64) -> f32 {
     let a = (beat.max(0.0) as usize).min(strengths.len());
     let b = ((beat + length).max(0.0) as usize).clamp(a, strengths.len());
-    let power: f32 = strengths.low_power[a..b].iter().sum();
+    let power: f32 = (a..b).map(|frame| strengths.low_power(frame)).sum();
     10.0 * (power / (b - a).max(1) as f32 + 1.0).log10()
 }
 
@@ -202,12 +202,12 @@ fn entrance(level_db: &[f32]) -> Option<usize> {
 /// Distance between the chroma before and after each beat.
 fn chroma_change(features: &TimeFeatures, strengths: &Strengths, pulse: &Pulse, period: f64) -> Vec<[f32; 4]> {
     let row_of = |frame: f64| strengths.time_s(frame) / TimeFeatures::chroma_hop_s();
-    let rows = features.chroma.len() / 24;
+    let rows = features.chroma.len();
     let mean = |from: f64, to: f64| -> [f32; 24] {
         let a = (row_of(from).round().max(0.0) as usize).min(rows);
         let b = (row_of(to).round().max(0.0) as usize).clamp(a, rows).max((a + 1).min(rows));
         let mut out = [0.0f32; 24];
-        for row in features.chroma[a * 24..b * 24].chunks_exact(24) {
+        for row in features.chroma.range(a..b) {
             out.iter_mut().zip(row).for_each(|(o, x)| *o += f32::from(*x));
         }
         out

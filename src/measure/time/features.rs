@@ -7,6 +7,7 @@
 //! Limits: a bin of the low stream is 23 Hz wide, so two bass notes a semitone apart are told apart by their upper
 //! partials only. 2.3 kB a second of tape.
 
+use std::collections::VecDeque;
 use std::sync::Arc;
 
 use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex32};
@@ -14,6 +15,7 @@ use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex32};
 use crate::dsp::block::{ANALYSIS_RATE_HZ, Block, Meter};
 use crate::dsp::decimate::Decimator;
 use crate::dsp::logarithm::log2_fast;
+use crate::dsp::rows::Rows;
 use crate::dsp::spectrum::{LONG_FRAMING, hann_periodic};
 use crate::units::A4_MIDI;
 
@@ -36,6 +38,8 @@ pub const BAND_EDGES_HZ: [(f64, f64); BANDS] = [
 ];
 /// Bytes a frame: the bands, the low flux, the middle flux.
 pub const FRAME_BYTES: usize = BANDS + 2;
+/// Bytes a chroma row.
+pub const CHROMA_BYTES: usize = 24;
 /// Place of the low flux (47 to 375 Hz) in a frame.
 pub const LOW_FLUX: usize = BANDS;
 /// Place of the middle flux (280 Hz to 4 kHz) in a frame.
@@ -61,18 +65,18 @@ const FLUX_FLOOR_POWER: f32 = 1e-9;
 const CHROMA_RANGES_HZ: [(f64, f64); 2] = [(40.0, 220.0), (220.0, 1_600.0)];
 
 /// The kept features of a whole tape.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug)]
 pub struct TimeFeatures {
-    /// `[frame][FRAME_BYTES]`, flat.
-    pub frames: Vec<u8>,
-    /// `[frame][24]`, flat: twelve classes of the bass, twelve of the chords.
-    pub chroma: Vec<u8>,
+    /// Rows of [`FRAME_BYTES`].
+    pub frames: Rows,
+    /// Rows of [`CHROMA_BYTES`]: twelve classes of the bass, twelve of the chords.
+    pub chroma: Rows,
 }
 
 impl TimeFeatures {
     /// Number of frames.
     pub fn len(&self) -> usize {
-        self.frames.len() / FRAME_BYTES
+        self.frames.len()
     }
 
     /// True when the tape had no sample.
@@ -179,12 +183,12 @@ pub struct TimeMeter {
     high_ranges: [std::ops::Range<usize>; BANDS - 2],
     low_flux: Flux,
     middle_flux: Flux,
-    /// Bytes of the low stream: two bands and the flux.
-    low_rows: Vec<[u8; 3]>,
-    /// Bytes of the high stream: six bands and the flux.
-    high_rows: Vec<[u8; BANDS - 1]>,
+    /// Bytes of the low stream that wait for the high one: two bands and the flux.
+    low_rows: VecDeque<[u8; 3]>,
+    /// Bytes of the high stream that wait for the low one: six bands and the flux.
+    high_rows: VecDeque<[u8; BANDS - 1]>,
     chroma_map: Vec<Option<(usize, usize)>>,
-    chroma: Vec<u8>,
+    kept: TimeFeatures,
     pushed: u64,
 }
 
@@ -213,10 +217,10 @@ impl TimeMeter {
             high_ranges: std::array::from_fn(|b| range(b + 2, high_bin_hz)),
             low_flux: Flux::new(LOW_FLUX_BINS),
             middle_flux: Flux::new(MIDDLE_FLUX_BINS),
-            low_rows: Vec::new(),
-            high_rows: Vec::new(),
+            low_rows: VecDeque::new(),
+            high_rows: VecDeque::new(),
             chroma_map: chroma_map(),
-            chroma: Vec::new(),
+            kept: TimeFeatures { frames: Rows::new(FRAME_BYTES), chroma: Rows::new(CHROMA_BYTES) },
             pushed: 0,
         }
     }
@@ -229,14 +233,15 @@ impl TimeMeter {
                 *byte = level_byte(&power[range.clone()]);
             }
             row[BANDS - 2] = flux.step(power);
-            rows.push(row);
+            rows.push_back(row);
         });
     }
 
     fn push_low(&mut self) {
         let (ranges, flux, rows) = (&self.low_ranges, &mut self.low_flux, &mut self.low_rows);
         self.low.push(&self.low_samples, |power| {
-            rows.push([level_byte(&power[ranges[0].clone()]), level_byte(&power[ranges[1].clone()]), flux.step(power)]);
+            let levels = ranges.clone().map(|r| level_byte(&power[r]));
+            rows.push_back([levels[0], levels[1], flux.step(power)]);
         });
         self.low_samples.clear();
     }
@@ -249,9 +254,24 @@ impl TimeMeter {
                 rows[*range][*class] += p.sqrt();
             }
         }
-        for row in rows {
+        let mut bytes = [0; CHROMA_BYTES];
+        for (row, out) in rows.iter().zip(bytes.chunks_mut(12)) {
             let peak = row.iter().copied().fold(1e-9f32, f32::max);
-            self.chroma.extend(row.iter().map(|c| to_byte(f64::from(255.0 * c / peak))));
+            out.iter_mut().zip(row).for_each(|(byte, c)| *byte = to_byte(f64::from(255.0 * c / peak)));
+        }
+        self.kept.chroma.push(&bytes);
+    }
+
+    /// Keeps the frames that both streams have reached.
+    fn join_streams(&mut self) {
+        while let (Some(low), Some(high)) = (self.low_rows.front(), self.high_rows.front()) {
+            let mut row = [0; FRAME_BYTES];
+            row[..2].copy_from_slice(&low[..2]);
+            row[2..BANDS].copy_from_slice(&high[..BANDS - 2]);
+            (row[LOW_FLUX], row[MIDDLE_FLUX]) = (low[2], high[BANDS - 2]);
+            self.kept.frames.push(&row);
+            self.low_rows.pop_front();
+            self.high_rows.pop_front();
         }
     }
 }
@@ -267,6 +287,7 @@ impl Meter for TimeMeter {
         for frame in &block.long_spectra {
             self.push_chroma(&frame.power);
         }
+        self.join_streams();
     }
 
     fn finish(mut self) -> TimeFeatures {
@@ -275,13 +296,9 @@ impl Meter for TimeMeter {
         self.push_mono(&vec![0.0; HIGH_LENGTH]);
         self.low_samples.extend(std::iter::repeat_n(0.0, LOW_LENGTH));
         self.push_low();
-        let mut frames = Vec::with_capacity(wanted * FRAME_BYTES);
-        for (low, high) in self.low_rows.iter().zip(&self.high_rows).take(wanted) {
-            frames.extend_from_slice(&low[..2]);
-            frames.extend_from_slice(&high[..BANDS - 2]);
-            frames.extend_from_slice(&[low[2], high[BANDS - 2]]);
-        }
-        TimeFeatures { frames, chroma: self.chroma }
+        self.join_streams();
+        self.kept.frames.truncate(wanted);
+        self.kept
     }
 }
 

@@ -16,30 +16,30 @@ use crate::units::midi_to_hz;
 
 use super::compact::{HOP_S, PeakStore};
 use super::line::Run;
+use super::offset::strongest_near;
 
 /// Partials that are used.
 const PARTIALS: usize = 4;
-/// A peak belongs to a partial when it lies this near, cents.
-const NEAR_CENTS: f64 = 45.0;
 /// Partials above this frequency are left to the comping instruments.
 const HIGHEST_HZ: f64 = 300.0;
 /// Shorter runs are passing errors of the line, frames.
 const SHORTEST_RUN: usize = 5;
-/// Spread of one observation that is expected at least, cents, by partial number: a kick, the room and the attack move
-/// a fundamental more than its partials.
-const LEAST_SIGMA: [f64; PARTIALS] = [15.0, 5.0, 5.0, 8.0];
+/// Spread of one observation that is expected at least, cents, by partial number: the kick, the ringing of the note before
+/// and the attack (which a short note never leaves) move a fundamental far more than its second partial; from the third
+/// on the comping instruments pull more and more.
+const LEAST_SIGMA: [f64; PARTIALS] = [60.0, 5.0, 9.0, 16.0];
 /// Prior of the stretch, cents a squared partial number.
-const STRETCH_SIGMA: f64 = 0.15;
+const STRETCH_SIGMA: f64 = 0.3;
 /// The stretch is counted from here: between the first and the second partial.
 const STRETCH_FROM: f64 = 2.0;
-/// Prior of the two glides, cents.
-const GLIDE_SIGMA: f64 = 6.0;
+/// Priors of the glide of the fundamental and of the upper partials, cents.
+const GLIDE_SIGMA: [f64; 2] = [3.0, 2.0];
 /// Time in which a glide dies to 1/e, seconds.
 const GLIDE_TIME_S: f64 = 0.2;
 /// Tukey's constant in sigmas.
 const CUT: f64 = 3.0;
 /// Partials weaker than this share of the note's strongest one lose weight.
-const WEAK: f64 = 0.3;
+const WEAK: f64 = 0.1;
 /// Edges of the frequency bands whose agreement is measured, Hz.
 const BANDS_HZ: [f64; 9] = [60.0, 80.0, 100.0, 120.0, 140.0, 170.0, 200.0, 240.0, 280.0];
 /// Below this frequency nothing plays but bass and kick.
@@ -96,19 +96,9 @@ fn observe(store: &PeakStore, runs: &[Run]) -> Vec<Observation> {
                 if target > HIGHEST_HZ {
                     break;
                 }
-                let mut best: Option<(f64, f64, f64, f64)> = None;
-                for p in store.frame(frame) {
-                    let hz = f64::from(p.hz);
-                    let away = 1200.0 * (hz / target).log2();
-                    if away.abs() < NEAR_CENTS {
-                        let rank = f64::from(p.amplitude) * (1.0 - 0.5 * (away / NEAR_CENTS).powi(2));
-                        if best.is_none_or(|b| rank > b.0) {
-                            best = Some((rank, away, hz, f64::from(p.amplitude)));
-                        }
-                    }
-                }
-                if let Some((_, away, hz, amplitude)) = best {
+                if let Some((away, amplitude)) = strongest_near(store.frame(frame), target) {
                     let cents = run.midi * 100.0 + away;
+                    let hz = target * 2f64.powf(away / 1200.0);
                     out.push(Observation { note, frame, number, cents, hz, amplitude, age: frame - run.first });
                 }
             }
@@ -218,7 +208,7 @@ impl Fit {
             mean_cents[n] /= sum[n];
             mean_x[n].iter_mut().for_each(|x| *x /= sum[n]);
         }
-        let priors = [STRETCH_SIGMA, GLIDE_SIGMA, GLIDE_SIGMA];
+        let priors = [STRETCH_SIGMA, GLIDE_SIGMA[0], GLIDE_SIGMA[1]];
         let mut a = [[0.0; 3]; 3];
         let mut b = [0.0; 3];
         for k in 0..3 {
@@ -269,7 +259,7 @@ fn solve3(mut a: [[f64; 3]; 3], b: [f64; 3]) -> [f64; 3] {
 }
 
 /// Spread at which a note counts half, and beyond which it does not count, cents.
-const SPREAD_HALF: f64 = 6.0;
+const SPREAD_HALF: f64 = 4.0;
 const SPREAD_MOST: f64 = 14.0;
 /// Share of frames with support below 130 Hz from which a note counts in full.
 const FULL_SUPPORT: f64 = 0.5;

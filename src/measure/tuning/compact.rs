@@ -22,11 +22,19 @@ const STEPS: f64 = 65_535.0;
 /// Amplitude of code 0 in dB; a step is half a dB.
 const FLOOR_DB: f64 = -120.0;
 
-/// Peaks of the whole tape.
+/// Frames of a chunk: 10 s.
+const CHUNK_FRAMES: usize = 256;
+
+/// Peaks of the whole tape, in chunks: growing never copies the tape or holds room that nothing fills.
 #[derive(Clone, Debug, Default)]
 pub struct PeakStore {
-    /// Index into `places` and `levels` of each frame's first peak.
-    starts: Vec<u32>,
+    chunks: Vec<Chunk>,
+}
+
+#[derive(Clone, Debug, Default)]
+struct Chunk {
+    /// Index into `places` and `levels` of the end of each frame's peaks.
+    ends: Vec<u16>,
     places: Vec<u16>,
     levels: Vec<u8>,
 }
@@ -34,8 +42,43 @@ pub struct PeakStore {
 impl PeakStore {
     /// Appends a frame.
     pub fn push(&mut self, peaks: &[Peak]) {
-        self.starts.push(self.places.len() as u32);
-        for p in peaks {
+        if self.chunks.last().is_none_or(|c| c.ends.len() == CHUNK_FRAMES) {
+            if let Some(full) = self.chunks.last_mut() {
+                full.places.shrink_to_fit();
+                full.levels.shrink_to_fit();
+            }
+            self.chunks.push(Chunk { ends: Vec::with_capacity(CHUNK_FRAMES), ..Chunk::default() });
+        }
+        if let Some(chunk) = self.chunks.last_mut() {
+            chunk.push(peaks);
+        }
+    }
+
+    /// Number of frames.
+    pub fn frames(&self) -> usize {
+        self.chunks.len().saturating_sub(1) * CHUNK_FRAMES + self.chunks.last().map_or(0, |c| c.ends.len())
+    }
+
+    /// Memory in bytes.
+    #[cfg(test)]
+    fn bytes(&self) -> usize {
+        self.chunks.iter().map(|c| 2 * c.ends.capacity() + 2 * c.places.capacity() + c.levels.capacity()).sum()
+    }
+
+    /// Peaks of frame `index`; none outside the tape.
+    pub fn frame(&self, index: usize) -> impl Iterator<Item = Peak> + '_ {
+        let place = self.chunks.get(index / CHUNK_FRAMES).and_then(|c| Some((c, c.range(index % CHUNK_FRAMES)?)));
+        let (places, levels) = place.map_or((&[][..], &[][..]), |(c, r)| (&c.places[r.clone()], &c.levels[r]));
+        places.iter().zip(levels).map(|(&place, &level)| Peak {
+            hz: (LOWEST_HZ * 2f64.powf(f64::from(place) / STEPS * OCTAVES)) as f32,
+            amplitude: 10f64.powf((f64::from(level) / 2.0 + FLOOR_DB) / 20.0) as f32,
+        })
+    }
+}
+
+impl Chunk {
+    fn push(&mut self, peaks: &[Peak]) {
+        for p in peaks.iter().take(PEAKS.most) {
             let place = (f64::from(p.hz) / LOWEST_HZ).log2() / OCTAVES * STEPS;
             let level = (20.0 * f64::from(p.amplitude.max(1e-9)).log10() - FLOOR_DB) * 2.0;
             if level >= 0.5 {
@@ -43,27 +86,13 @@ impl PeakStore {
                 self.levels.push(level.round().clamp(0.0, 255.0) as u8);
             }
         }
+        // At most 256 frames of 32 peaks: far below the range of the index.
+        self.ends.push(self.places.len() as u16);
     }
 
-    /// Number of frames.
-    pub fn frames(&self) -> usize {
-        self.starts.len()
-    }
-
-    /// Memory in bytes.
-    #[cfg(test)]
-    fn bytes(&self) -> usize {
-        self.starts.len() * 4 + self.places.len() * 3
-    }
-
-    /// Peaks of frame `index`; none outside the tape.
-    pub fn frame(&self, index: usize) -> impl Iterator<Item = Peak> + '_ {
-        let from = self.starts.get(index).map_or(self.places.len(), |s| *s as usize);
-        let to = self.starts.get(index + 1).map_or(self.places.len(), |s| *s as usize);
-        self.places[from..to].iter().zip(&self.levels[from..to]).map(|(&place, &level)| Peak {
-            hz: (LOWEST_HZ * 2f64.powf(f64::from(place) / STEPS * OCTAVES)) as f32,
-            amplitude: 10f64.powf((f64::from(level) / 2.0 + FLOOR_DB) / 20.0) as f32,
-        })
+    fn range(&self, frame: usize) -> Option<std::ops::Range<usize>> {
+        let from = if frame == 0 { 0 } else { usize::from(*self.ends.get(frame - 1)?) };
+        Some(from..usize::from(*self.ends.get(frame)?))
     }
 }
 
@@ -97,7 +126,8 @@ mod tests {
     fn an_hour_of_full_frames_stays_under_twelve_megabytes() {
         let frame = vec![Peak { hz: 100.0, amplitude: 0.1 }; PEAKS.most];
         let mut store = PeakStore::default();
-        (0..250).for_each(|_| store.push(&frame)); // ten seconds
-        assert!(store.bytes() * 360 < 12_000_000, "{}", store.bytes() * 360);
+        (0..CHUNK_FRAMES + 1).for_each(|_| store.push(&frame)); // the last chunk has just begun
+        let hour = store.chunks[0].places.len() as f64 * 3.0 * 3600.0 / (CHUNK_FRAMES as f64 * HOP_S);
+        assert!(hour < 12e6 && store.bytes() < 40_000, "{hour} {}", store.bytes());
     }
 }

@@ -5,7 +5,10 @@
 
 use super::bass::BassNote;
 use super::guitar::GuitarNote;
-use super::trend::{CellReading, NoteOffset, unwrap_offsets};
+use super::offset::BassOffset;
+use super::trend::{CellReading, NoteOffset, level, unwrap_offsets};
+use crate::dsp::partials::weighted_median;
+use crate::stats::Measured;
 
 /// Notes of one player in one take.
 pub struct Heard {
@@ -13,6 +16,8 @@ pub struct Heard {
     pub notes: Vec<NoteOffset>,
     /// Readings for the drift.
     pub readings: Vec<CellReading>,
+    /// Half of the 95 % interval of the take's offset, where the notes' scatter does not tell it.
+    pub half_width_cents: Option<f64>,
     /// Known accuracy (95 %), cents.
     pub systematic_cents: f64,
     /// Why there are no notes.
@@ -26,21 +31,36 @@ const GUITAR_MOST_UNCERTAIN: f64 = 5.5;
 
 impl Heard {
     fn none(reason: &'static str) -> Self {
-        Self { notes: Vec::new(), readings: Vec::new(), systematic_cents: 0.0, reason }
+        Self { notes: Vec::new(), readings: Vec::new(), half_width_cents: None, systematic_cents: 0.0, reason }
     }
 
-    /// The bass.
-    pub fn of_bass(notes: &[BassNote]) -> Self {
-        if bass_quality(notes) < LEAST_HEARD {
+    /// The bass: its notes, moved so that their median is the offset that all partials agree on.
+    pub fn of_bass(notes: &[BassNote], offset: Option<&BassOffset>) -> Self {
+        let (Some(offset), true) = (offset, bass_quality(notes) >= LEAST_HEARD) else {
             return Self::none("no_bass_heard");
-        }
+        };
         let triples: Vec<(f64, f64, f64)> =
             notes.iter().map(|n| ((n.start_s + n.end_s) / 2.0, n.cents, n.weight)).collect();
+        let half_width = bass_half_width_cents(offset);
         Self {
-            notes: unwrap_offsets(&triples),
+            notes: moved_to(unwrap_offsets(&triples), offset.cents),
             readings: notes.iter().flat_map(bass_readings).collect(),
-            systematic_cents: bass_systematic_cents(notes),
+            half_width_cents: Some(half_width),
+            systematic_cents: half_width,
             reason: "no_bass_heard",
+        }
+    }
+
+    /// Offset of the take with its interval.
+    pub fn level(&self) -> Measured {
+        let by_scatter = level(&self.notes, self.systematic_cents, self.reason);
+        match (by_scatter.value, self.half_width_cents) {
+            (Some(value), Some(half)) => {
+                let mut out = Measured::symmetric(value, half, by_scatter.n.unwrap_or(0));
+                out.warnings = by_scatter.warnings;
+                out
+            }
+            _ => by_scatter,
         }
     }
 
@@ -49,7 +69,7 @@ impl Heard {
         if notes.is_empty() {
             return Self::none("no_guitar_heard");
         }
-        let systematic_cents = 2.0 + 7.0 * (1.0 - 2.0 * bass_quality(bass)).max(0.0);
+        let systematic_cents = guitar_systematic_cents(bass_quality(bass));
         if systematic_cents > GUITAR_MOST_UNCERTAIN {
             return Self::none("guitar_not_clear");
         }
@@ -65,7 +85,7 @@ impl Heard {
                 weight: n.weight,
             })
             .collect();
-        Self { notes: offsets, readings, systematic_cents, reason: "no_guitar_heard" }
+        Self { notes: offsets, readings, half_width_cents: None, systematic_cents, reason: "no_guitar_heard" }
     }
 }
 
@@ -88,13 +108,58 @@ fn bass_quality(notes: &[BassNote]) -> f64 {
     if seconds > 0.0 { notes.iter().map(|n| n.weight).sum::<f64>() / seconds } else { 0.0 }
 }
 
-/// Known accuracy of a take's bass offset by how well its notes were heard: short notes are all attack, and notes that
-/// spread widely are pulled by what plays on top of them.
-fn bass_systematic_cents(notes: &[BassNote]) -> f64 {
-    let total: f64 = notes.iter().map(|n| n.weight).sum();
-    let mean = |f: &dyn Fn(&BassNote) -> f64| notes.iter().map(|n| n.weight * f(n)).sum::<f64>() / total.max(1e-9);
-    let length = mean(&|n| n.end_s - n.start_s);
-    let spread = mean(&|n| n.spread_cents);
-    let short = (0.35 / length.max(0.1)).min(2.0);
-    1.0 + 0.25 * spread * short + 1.5 * (0.4 - bass_quality(notes)).max(0.0) / 0.4
+/// Notes moved together so that their weighted median lies at `cents` (on the circle of a semitone).
+fn moved_to(mut notes: Vec<NoteOffset>, cents: f64) -> Vec<NoteOffset> {
+    let pairs: Vec<(f64, f64)> = notes.iter().map(|n| (n.cents, n.weight)).collect();
+    if let Some(middle) = weighted_median(&pairs) {
+        // The target on the side of the circle on which it is reported.
+        notes.iter_mut().for_each(|n| n.cents += cents - middle);
+    }
+    notes
+}
+
+/// Half of the 95 % interval of a take's bass offset: what the likelihood says, and what mixes with known truth showed.
+fn bass_half_width_cents(offset: &BassOffset) -> f64 {
+    offset.half_width.hypot(0.7 * offset.fall_cents)
+}
+
+/// Known accuracy (95 %) of a take's guitar offset, from which the bass's partials have to be kept out.
+fn guitar_systematic_cents(bass_quality: f64) -> f64 {
+    2.5 + 25.0 * (0.33 - bass_quality).max(0.0)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn bass(weight: f64) -> Vec<BassNote> {
+        let note = |i: u32| BassNote {
+            start_s: f64::from(i) * 0.5,
+            end_s: f64::from(i) * 0.5 + 0.4,
+            cents: 3307.0,
+            spread_cents: 2.0,
+            weight,
+            partials: [Some(3300.0), Some(3307.0), None, None],
+        };
+        (0..20).map(note).collect()
+    }
+
+    #[test]
+    fn a_bass_that_was_hardly_heard_is_no_bass() {
+        let offset = BassOffset { cents: 9.0, half_width: 2.0, fall_cents: 0.0, low_share: 0.5, cells: 40 };
+        assert!(Heard::of_bass(&bass(0.01), Some(&offset)).notes.is_empty());
+        assert!(Heard::of_bass(&bass(0.2), None).notes.is_empty());
+        let well = Heard::of_bass(&bass(0.2), Some(&offset));
+        assert_eq!((well.notes.len(), well.readings.len()), (20, 40));
+        assert!((well.level().value.unwrap() - 9.0).abs() < 1e-9, "the notes stand at 7 by themselves");
+    }
+
+    #[test]
+    fn a_guitar_beside_a_bass_that_could_not_be_taken_out_is_not_told() {
+        let chord: Vec<GuitarNote> =
+            (0..40).map(|i| GuitarNote { at_s: f64::from(i), cents: 5009.0, weight: 0.3 }).collect();
+        assert_eq!(Heard::of_guitar(&chord, &bass(0.05)).reason, "guitar_not_clear");
+        assert_eq!(Heard::of_guitar(&chord, &bass(0.2)).notes.len(), 40);
+        assert_eq!(Heard::of_guitar(&[], &bass(0.2)).reason, "no_guitar_heard");
+    }
 }

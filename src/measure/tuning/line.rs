@@ -3,10 +3,11 @@
 //! Conventions: pitches are fractional MIDI numbers on a grid of quarter semitones; a run is a stretch of frames in which
 //! the line holds one note.
 //!
-//! Method: every spectral peak votes for the fundamentals of which it may be a partial (harmonic sum), after the peaks were
-//! levelled by the long-term spectrum and by each frame's own power; the best path through the votes (Viterbi) prefers to
-//! stay, may jump at a fixed cost, and may fall silent. Low peaks vote more than high ones, since nothing but bass and kick
-//! plays below about 125 Hz.
+//! Method: for every pitch of the grid, the peaks that lie at its multiples, and at those fractions that would speak for
+//! another pitch (a third, a half, three halves ...), are weighed into a score, after the peaks were levelled by the
+//! long-term spectrum and by each frame's own power. The weights are those of a conditional logit, fitted on mixes with
+//! known bass lines (`benches/tuning_fit`), so that a score is a log-likelihood. The best path through the scores (Viterbi)
+//! prefers to stay, may jump at a fixed cost, and may fall silent where no pitch stands out.
 //!
 //! Limits: a comping instrument much louder than the bass, or a recorder deaf below 150 Hz, leads the line to other notes;
 //! the fit in [`super::bass`] then finds little support below 130 Hz and says so.
@@ -23,24 +24,42 @@ const STEPS_PER_SEMITONE: f64 = 4.0;
 /// Highest pitch looked for: D3; higher bass notes are left to the comping instruments.
 const HIGHEST_MIDI: f64 = 50.0;
 const STATES: usize = ((HIGHEST_MIDI - LOWEST_MIDI) * STEPS_PER_SEMITONE) as usize + 1;
-/// Partials that vote, and how much less each next one counts.
-const PARTIALS: usize = 8;
-const DECAY: f64 = 0.7;
-/// A vote spreads over +-0.56 semitones around its pitch.
-const VOTE_HALF_WIDTH: f64 = 0.56;
-/// Weight of a peak falls to a half at this frequency, with 12 dB an octave above.
-const LOW_PASS_HZ: f64 = 300.0;
+/// Multiples of a pitch whose peaks speak for it or against it, with their weight at MIDI 36 and the change of that weight
+/// an octave up.
+const EVIDENCE: [(f64, f64, f64); 18] = [
+    (1.0 / 3.0, 0.08, 0.10),
+    (0.5, -0.36, -0.43),
+    (2.0 / 3.0, -0.60, -0.04),
+    (1.0, 4.74, 1.27),
+    (4.0 / 3.0, -1.13, -0.52),
+    (1.5, -1.15, 0.04),
+    (2.0, 5.98, 0.60),
+    (2.5, -0.94, 0.57),
+    (3.0, 5.48, -0.47),
+    (3.5, -1.11, 0.00),
+    (4.0, 2.77, -0.83),
+    (4.5, -1.34, 0.09),
+    (5.0, 2.66, -0.35),
+    (6.0, 0.26, -0.35),
+    (7.0, 2.60, -0.02),
+    (8.0, 0.97, -1.38),
+    (9.0, 0.58, 0.77),
+    (10.0, -0.05, -0.44),
+];
+/// Prior of the register: linear and square term, in octaves from MIDI 36.
+const REGISTER: [f64; 2] = [0.11, -2.04];
+const MIDDLE_MIDI: f64 = 36.0;
+/// A peak speaks for pitches within this distance, semitones, less towards the edge.
+const HALF_WIDTH: f64 = 0.6;
 /// Share of the long-term level that is taken out of every peak's level (exponent).
-const LEVELLING: f64 = 0.9;
-/// Cost of pitch above E2, in votes an octave.
-const HEIGHT_COST: f64 = 0.7;
-const HEIGHT_FROM_MIDI: f64 = 40.0;
-/// Cost of a jump; votes are scaled so that a clear note has 3.
+const LEVELLING: f64 = 0.8;
+/// Peaks below this frequency make the power by which a frame is levelled, Hz.
+const LEVELLED_BELOW_HZ: f64 = 400.0;
+/// Cost of a jump and of a step of the grid, in nats.
 const JUMP_COST: f64 = 3.0;
-const STEP_COST: f64 = 0.15;
-const CLEAR_VOTE: f64 = 3.0;
-/// What silence earns a frame.
-const SILENT_VOTE: f64 = 1.0;
+const STEP_COST: f64 = 0.5;
+/// What silence earns a frame: as much as a pitch with this share of the likelihood (ln 0.02).
+const SILENT_SCORE: f64 = -3.9;
 /// A run ends when the line leaves this distance from where the run began, semitones.
 const RUN_TOLERANCE: f64 = 0.6;
 
@@ -99,8 +118,7 @@ impl LongTermLevel {
 
 /// The runs of the bass line in frames `first..end`.
 pub fn bass_runs(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) -> Vec<Run> {
-    let votes = votes(store, level, first, end);
-    let path = best_path(&votes);
+    let path = best_path(&scores(store, level, first, end));
     runs(&path, first)
 }
 
@@ -109,59 +127,76 @@ fn levelled(peaks: &[Peak], level: &LongTermLevel) -> Vec<f64> {
     peaks.iter().map(|p| f64::from(p.amplitude) / level.amplitude(f64::from(p.hz)).powf(LEVELLING)).collect()
 }
 
-fn votes(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) -> Vec<Vec<f32>> {
-    let frames: Vec<Vec<Peak>> = (first..end).map(|i| store.frame(i).collect()).collect();
-    let weights: Vec<Vec<f64>> = frames.iter().map(|f| levelled(f, level)).collect();
-    let largest: Vec<f64> = weights.iter().map(|w| w.iter().copied().fold(0.0, f64::max)).collect();
+/// Log-likelihood of every pitch in every frame.
+fn scores(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) -> Vec<Vec<f32>> {
+    let largest: Vec<f64> = (first..end)
+        .map(|i| levelled(&store.frame(i).collect::<Vec<_>>(), level).into_iter().fold(0.0, f64::max))
+        .collect();
     let quiet = quantile(&largest, 0.3).unwrap_or(0.0) * 0.3;
-    let mut all: Vec<Vec<f32>> =
-        frames.iter().zip(&weights).map(|(peaks, weights)| frame_votes(peaks, weights, quiet)).collect();
-    let best: Vec<f64> = all.iter().map(|v| f64::from(v.iter().copied().fold(0.0, f32::max))).collect();
-    let scale = CLEAR_VOTE / quantile(&best, 0.7).filter(|q| *q > 0.0).unwrap_or(1.0);
-    for frame in &mut all {
-        for (state, v) in frame.iter_mut().enumerate() {
-            let midi = LOWEST_MIDI + state as f64 / STEPS_PER_SEMITONE;
-            *v = (f64::from(*v) * scale - HEIGHT_COST * (midi - HEIGHT_FROM_MIDI).max(0.0) / 12.0) as f32;
-        }
-    }
-    all
+    let weights = state_weights();
+    (first..end)
+        .map(|i| {
+            let peaks: Vec<Peak> = store.frame(i).collect();
+            frame_scores(&peaks, &levelled(&peaks, level), quiet, &weights)
+        })
+        .collect()
 }
 
-fn frame_votes(peaks: &[Peak], weights: &[f64], quiet: f64) -> Vec<f32> {
-    let power: f64 = peaks.iter().zip(weights).filter(|(p, _)| p.hz < 400.0).map(|(_, w)| w * w).sum();
+/// Weight of each kind of evidence for each state, kinds by rows.
+fn state_weights() -> Vec<Vec<f32>> {
+    EVIDENCE
+        .iter()
+        .map(|(_, weight, slope)| (0..STATES).map(|s| (weight + slope * octaves(s)) as f32).collect())
+        .collect()
+}
+
+fn octaves(state: usize) -> f64 {
+    (pitch(state) - MIDDLE_MIDI) / 12.0
+}
+
+fn pitch(state: usize) -> f64 {
+    LOWEST_MIDI + state as f64 / STEPS_PER_SEMITONE
+}
+
+fn frame_scores(peaks: &[Peak], levels: &[f64], quiet: f64, weights: &[Vec<f32>]) -> Vec<f32> {
+    let power: f64 =
+        peaks.iter().zip(levels).filter(|(p, _)| f64::from(p.hz) < LEVELLED_BELOW_HZ).map(|(_, w)| w * w).sum();
     let norm = power.sqrt() + quiet;
-    let mut sum = vec![0.0f32; STATES];
+    let mut sum: Vec<f32> =
+        (0..STATES).map(|s| (REGISTER[0] * octaves(s) + REGISTER[1] * octaves(s).powi(2)) as f32).collect();
     if norm <= 0.0 {
-        return sum;
+        return vec![-100.0; STATES];
     }
+    let voices: Vec<(f64, f64)> =
+        peaks.iter().zip(levels).map(|(p, w)| (crate::units::hz_to_midi(f64::from(p.hz)), (w / norm).sqrt())).collect();
     let mut best = vec![0.0f32; STATES];
-    for number in 1..=PARTIALS {
+    for ((multiple, _, _), weights) in EVIDENCE.iter().zip(weights) {
         best.fill(0.0);
-        for (p, w) in peaks.iter().zip(weights) {
-            let hz = f64::from(p.hz);
-            let midi = crate::units::hz_to_midi(hz / number as f64);
-            let vote = (w / norm).sqrt() / (1.0 + (hz / LOW_PASS_HZ).powi(2));
-            let low = ((midi - VOTE_HALF_WIDTH - LOWEST_MIDI) * STEPS_PER_SEMITONE).ceil().max(0.0) as usize;
-            let high = ((midi + VOTE_HALF_WIDTH - LOWEST_MIDI) * STEPS_PER_SEMITONE).floor();
+        for (midi, strength) in &voices {
+            let midi = midi - 12.0 * multiple.log2();
+            let low = ((midi - HALF_WIDTH - LOWEST_MIDI) * STEPS_PER_SEMITONE).ceil().max(0.0) as usize;
+            let high = ((midi + HALF_WIDTH - LOWEST_MIDI) * STEPS_PER_SEMITONE).floor();
             if high < 0.0 {
                 continue;
             }
             for (state, b) in best.iter_mut().enumerate().take(high as usize + 1).skip(low) {
-                let away = (LOWEST_MIDI + state as f64 / STEPS_PER_SEMITONE - midi).abs();
-                *b = b.max((vote * (1.0 - away / VOTE_HALF_WIDTH).max(0.0)) as f32);
+                *b = b.max((strength * (1.0 - (pitch(state) - midi).abs() / HALF_WIDTH)) as f32);
             }
         }
-        let decay = DECAY.powi(number as i32 - 1) as f32;
-        sum.iter_mut().zip(&best).for_each(|(s, b)| *s += decay * b);
+        sum.iter_mut().zip(&best).zip(weights).for_each(|((s, b), w)| *s += w * b);
     }
+    // The grid is finer than the semitones that the weights were fitted on: its pitches share the likelihood.
+    let top = sum.iter().copied().fold(f32::MIN, f32::max);
+    let total: f32 = sum.iter().map(|s| (s - top).exp()).sum::<f32>() / STEPS_PER_SEMITONE as f32;
+    sum.iter_mut().for_each(|s| *s -= top + total.ln());
     sum
 }
 
 /// Best state of each frame; `STATES` means silent.
-fn best_path(votes: &[Vec<f32>]) -> Vec<usize> {
-    let mut back: Vec<Vec<u8>> = Vec::with_capacity(votes.len());
+fn best_path(scores: &[Vec<f32>]) -> Vec<usize> {
+    let mut back: Vec<Vec<u8>> = Vec::with_capacity(scores.len());
     let mut score = vec![0.0f64; STATES + 1];
-    for (t, frame) in votes.iter().enumerate() {
+    for (t, frame) in scores.iter().enumerate() {
         let mut from = vec![0u8; STATES + 1];
         let mut next = vec![0.0f64; STATES + 1];
         let (top, best) = score.iter().enumerate().fold((0, f64::MIN), |m, (i, s)| if *s > m.1 { (i, *s) } else { m });
@@ -179,14 +214,14 @@ fn best_path(votes: &[Vec<f32>]) -> Vec<usize> {
                 choice = (top, jump);
             }
             from[state] = choice.0 as u8;
-            next[state] = choice.1 + if silent { SILENT_VOTE } else { f64::from(frame[state]) };
+            next[state] = choice.1 + if silent { SILENT_SCORE } else { f64::from(frame[state]) };
         }
         score = next;
         back.push(from);
     }
     let mut state = score.iter().enumerate().fold((0, f64::MIN), |m, (i, s)| if *s > m.1 { (i, *s) } else { m }).0;
-    let mut path = vec![STATES; votes.len()];
-    for t in (0..votes.len()).rev() {
+    let mut path = vec![STATES; scores.len()];
+    for t in (0..scores.len()).rev() {
         path[t] = state;
         state = back[t][state] as usize;
     }
@@ -194,7 +229,6 @@ fn best_path(votes: &[Vec<f32>]) -> Vec<usize> {
 }
 
 fn runs(path: &[usize], first: usize) -> Vec<Run> {
-    let pitch = |state: usize| LOWEST_MIDI + state as f64 / STEPS_PER_SEMITONE;
     let mut out = Vec::new();
     let mut start = 0;
     while start < path.len() {

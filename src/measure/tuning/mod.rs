@@ -11,6 +11,8 @@ mod compact;
 mod guitar;
 mod heard;
 mod line;
+mod offset;
+mod single;
 mod strings;
 mod summary;
 mod tracks;
@@ -19,6 +21,7 @@ mod trend;
 use crate::dsp::decimate::Decimator;
 use crate::dsp::peaks::PeakStream;
 use crate::dsp::{Block, Meter};
+use crate::stats::Measured;
 
 use compact::{PEAKS, PeakStore};
 pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
@@ -39,6 +42,14 @@ pub struct TuningMeter {
 #[derive(Clone, Debug, Default)]
 pub struct TuningReading {
     store: PeakStore,
+}
+
+impl TuningReading {
+    /// Pitch of the one note that sounds in `start_s..end_s` of a close recording, in cents above MIDI 0 (6900 = A4 at
+    /// 440 Hz), with its 95 % interval; absent with "no_note_heard".
+    pub fn single_note(&self, start_s: f64, end_s: f64) -> Measured {
+        single::single_note(&self.store, start_s, end_s)
+    }
 }
 
 impl TuningMeter {

@@ -13,6 +13,7 @@ use super::compact::{HOP_S, frame_at};
 use super::guitar::guitar_notes;
 use super::heard::Heard;
 use super::line::{LongTermLevel, bass_runs};
+use super::offset::bass_offset;
 use super::strings::{OpenString, StringPlayer, open_strings};
 use super::trend::{CellReading, NoteOffset, curve, level, retunings, trend};
 
@@ -105,9 +106,11 @@ pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuni
     for &(first, end) in &takes {
         let runs = bass_runs(store, &long_term, first, end);
         let notes = bass_notes(store, &runs);
+        let band = band_pitch(store, first, end);
+        let offset = bass_offset(store, &runs, band.band.value);
         guitar.push(Heard::of_guitar(&guitar_notes(store, &runs, first, end), &notes));
-        bass.push(Heard::of_bass(&notes));
-        bands.push(band_pitch(store, first, end));
+        bass.push(Heard::of_bass(&notes, offset.as_ref()));
+        bands.push(band);
     }
     let seconds = (store.frames() as f64 * HOP_S).ceil() as usize;
     let follow = |heard: &[Heard], player: StringPlayer| {
@@ -217,7 +220,7 @@ impl Followed {
         moment: impl Fn(f64, f64) -> f64,
     ) -> Self {
         let none = heard.iter().find(|h| h.notes.is_empty()).map_or("too_few_notes", |h| h.reason);
-        let levels: Vec<Measured> = heard.iter().map(|h| level(&h.notes, h.systematic_cents, h.reason)).collect();
+        let levels: Vec<Measured> = heard.iter().map(Heard::level).collect();
         let retuned_at_s = retunings(&levels, takes_s, moment);
         let all: Vec<NoteOffset> = heard.iter().flat_map(|h| h.notes.iter().copied()).collect();
         let readings: Vec<CellReading> = heard.iter().flat_map(|h| h.readings.iter().copied()).collect();

@@ -1,0 +1,375 @@
+//! How far the bass stands from equal temperament in a take: all its partials weighed together.
+//!
+//! Conventions: cents, plus = sharp, on the circle of one semitone; pitches in cents above MIDI 0 at A4 = 440 Hz.
+//!
+//! Method: every note of the bass line gives readings of its partials below 420 Hz, for the attack, the middle and the
+//! rest of the note. A reading speaks for the bass, for the band (which plays the same partials at its own pitch, the more
+//! often the higher the partial), or for nothing. Readings of one key and partial form a cell: whatever is odd about that
+//! string, fret or sample is theirs together, so that a key played often counts no more than a key. The likelihoods of all
+//! cells are multiplied for every offset and every stretch of the partials (inharmonicity); the median of the result is the
+//! offset. A bass whose notes fall in pitch while they ring has not come to rest when the next note begins; its offset is
+//! moved on by a second of that fall, and the interval with it. The widths were set on mixes of our own with known truth.
+//!
+//! Limits: with a recorder that is deaf below 150 Hz the bass shares all its partials with others; the interval widens.
+
+use crate::dsp::partials::weighted_median;
+use crate::dsp::peaks::Peak;
+use crate::units::midi_to_hz;
+
+use super::compact::{HOP_S, PeakStore};
+use super::line::Run;
+
+/// A peak belongs to a partial when it lies this near, cents.
+pub const NEAR_CENTS: f64 = 45.0;
+/// Partials that are read, and the frequency above which none is.
+const PARTIALS: usize = 8;
+const HIGHEST_HZ: f64 = 420.0;
+/// Shorter runs are passing errors of the line, frames.
+const SHORTEST_RUN: usize = 5;
+/// Frames from the onset at which the middle and the rest of a note begin.
+const MIDDLE_FROM: usize = 4;
+const REST_FROM: usize = 8;
+/// Spread of a reading, cents, by partial; the attack is this much wilder, and a reading wavers by itself.
+const READING_SIGMA: [f64; PARTIALS] = [8.0, 6.0, 5.0, 6.0, 7.0, 7.0, 7.0, 7.0];
+const ATTACK_FACTOR: f64 = 3.0;
+const WAVER_FACTOR: f64 = 0.7;
+/// Each 6 dB under the note's strongest partial, beyond the first 6, widen a reading by this share.
+const WEAK_SHARE: f64 = 0.3;
+/// Spread of the cells around the common offset, cents, by partial.
+const CELL_SIGMA: [f64; PARTIALS] = [8.0, 3.0, 6.0, 8.0, 10.0, 10.0, 10.0, 10.0];
+/// Fundamentals of short notes read flat by this much.
+const FUNDAMENTAL_CENTS: f64 = -3.0;
+/// Share of readings that speak for the band: below and above the register where comping begins.
+const BAND_SHARE: (f64, f64) = (0.05, 0.4);
+const BAND_FROM_HZ: (f64, f64) = (135.0, 12.0);
+const BAND_SIGMA: f64 = 5.0;
+/// Share of readings that speak for nothing.
+const STRAY_SHARE: f64 = 0.15;
+/// Readings of one note are not independent: their log-likelihood counts by this.
+const READING_POWER: f64 = 0.5;
+/// No cell counts for less than this, however far it lies.
+const CELL_FLOOR: f64 = 1e-3;
+/// Stretch of the partials, cents for each unit of n^2 - 1, and the scale of its prior.
+const STRETCHES: [f64; 6] = [0.0, 0.15, 0.35, 0.6, 0.9, 1.3];
+const STRETCH_SCALE: f64 = 0.15;
+/// Points of the circle, one a cent.
+const CIRCLE: usize = 100;
+/// A fall within the notes slower than this is within what steady notes show, cents a second; what is beyond it goes on
+/// for this many seconds, up to a bound.
+const STEADY_FALL: f64 = 2.5;
+const FALL_LASTS_S: f64 = 0.9;
+const MOST_FALL_CENTS: f64 = 8.0;
+/// Fewest pairs of readings behind a fall.
+const FEWEST_PAIRS: usize = 12;
+
+/// The bass's offset in a take.
+#[derive(Clone, Copy, Debug)]
+pub struct BassOffset {
+    /// Cents from the nearest semitone, -50..50.
+    pub cents: f64,
+    /// Half of the 95 % interval that the likelihood gives, cents.
+    pub half_width: f64,
+    /// By how much `cents` was moved for notes that still fall, cents, 0 or more.
+    pub fall_cents: f64,
+    /// Share of the weight below the register of the comping instruments, 0..=1.
+    pub low_share: f64,
+    /// Cells with a reading.
+    pub cells: usize,
+}
+
+/// The strongest peak near `target_hz`: its distance in cents, its amplitude.
+pub fn strongest_near(peaks: impl Iterator<Item = Peak>, target_hz: f64) -> Option<(f64, f64)> {
+    let mut best: Option<(f64, f64, f64)> = None;
+    for p in peaks {
+        let away = 1200.0 * (f64::from(p.hz) / target_hz).log2();
+        if away.abs() < NEAR_CENTS {
+            let rank = f64::from(p.amplitude) * (1.0 - 0.5 * (away / NEAR_CENTS).powi(2));
+            if best.is_none_or(|b| rank > b.0) {
+                best = Some((rank, away, f64::from(p.amplitude)));
+            }
+        }
+    }
+    best.map(|b| (b.1, b.2))
+}
+
+/// One partial of one note in one part of the note.
+struct Reading {
+    run: usize,
+    number: usize,
+    hz: f64,
+    /// 0 attack, 1 middle, 2 rest.
+    part: usize,
+    cents: f64,
+    waver: f64,
+    level_db: f64,
+    frames: usize,
+}
+
+/// Offset of the bass that plays `runs`; `band_cents` is where the band stands, if known.
+pub fn bass_offset(store: &PeakStore, runs: &[Run], band_cents: Option<f64>) -> Option<BassOffset> {
+    let runs: Vec<Run> = runs.iter().copied().filter(|r| r.end - r.first >= SHORTEST_RUN).collect();
+    let mut readings: Vec<Reading> = runs.iter().enumerate().flat_map(|(i, run)| readings_of(store, i, run)).collect();
+    relative_levels(&mut readings, runs.len());
+    let centre = common_centre(&readings, &runs)?;
+    let key = |r: &Reading| ((100.0 * runs[r.run].midi - centre) / 100.0).round() as i64;
+    let mut cells: std::collections::BTreeMap<(i64, usize), [f64; CIRCLE]> = Default::default();
+    let (mut low, mut all) = (0.0, 0.0);
+    for r in &readings {
+        let cell = cells.entry((key(r), r.number)).or_insert([0.0; CIRCLE]);
+        let sigma = add_reading(cell, r, band_cents);
+        let weight = 1.0 / (sigma * sigma + CELL_SIGMA[r.number - 1].powi(2));
+        all += weight;
+        low += if r.hz < BAND_FROM_HZ.0 { weight } else { 0.0 };
+    }
+    let posterior = combine(&cells);
+    let (median, half_width) = median_and_half_width(&posterior);
+    let fall = fall_cents(&readings, &runs);
+    Some(BassOffset {
+        cents: wrap(median - fall),
+        half_width,
+        fall_cents: fall,
+        low_share: low / all.max(1e-12),
+        cells: cells.len(),
+    })
+}
+
+fn wrap(cents: f64) -> f64 {
+    (cents + 50.0).rem_euclid(100.0) - 50.0
+}
+
+fn readings_of(store: &PeakStore, index: usize, run: &Run) -> Vec<Reading> {
+    let f0 = midi_to_hz(run.midi);
+    let frames: Vec<Vec<Peak>> = (run.first + 1..run.end).map(|f| store.frame(f).collect()).collect();
+    let mut out = Vec::new();
+    for number in 1..=PARTIALS {
+        let target = f0 * number as f64;
+        if target > HIGHEST_HZ {
+            break;
+        }
+        let mut parts: [Vec<(f64, f64)>; 3] = Default::default();
+        for (i, peaks) in frames.iter().enumerate() {
+            if let Some(found) = strongest_near(peaks.iter().copied(), target) {
+                let age = i + 1;
+                parts[usize::from(age >= MIDDLE_FROM) + usize::from(age >= REST_FROM)].push(found);
+            }
+        }
+        for (part, found) in parts.iter().enumerate() {
+            let Some(middle) = weighted_median(found) else { continue };
+            let away: Vec<(f64, f64)> = found.iter().map(|f| ((f.0 - middle).abs(), f.1)).collect();
+            let mean = found.iter().map(|f| f.1).sum::<f64>() / found.len() as f64;
+            out.push(Reading {
+                run: index,
+                number,
+                hz: target,
+                part,
+                cents: 100.0 * run.midi + middle,
+                waver: weighted_median(&away).unwrap_or(0.0),
+                level_db: 20.0 * mean.max(1e-9).log10(),
+                frames: found.len(),
+            });
+        }
+    }
+    out
+}
+
+/// Turns levels into levels relative to the strongest of the note's first four partials.
+fn relative_levels(readings: &mut [Reading], runs: usize) {
+    let mut strongest = vec![f64::MIN; runs];
+    for r in readings.iter().filter(|r| r.number <= 4) {
+        strongest[r.run] = strongest[r.run].max(r.level_db);
+    }
+    readings.iter_mut().for_each(|r| r.level_db -= strongest[r.run]);
+}
+
+/// Circular mean of the lowest partials' offsets, by the length of the notes; it tells which readings share a key.
+fn common_centre(readings: &[Reading], runs: &[Run]) -> Option<f64> {
+    let turn = std::f64::consts::TAU / 100.0;
+    let (mut sin, mut cos) = (0.0, 0.0);
+    for r in readings.iter().filter(|r| r.number <= 2 && r.part == 1) {
+        let length = (runs[r.run].end - runs[r.run].first) as f64;
+        sin += length * (turn * r.cents).sin();
+        cos += length * (turn * r.cents).cos();
+    }
+    (sin != 0.0 || cos != 0.0).then(|| sin.atan2(cos) / turn)
+}
+
+/// Adds a reading's log-likelihood to its cell; returns the spread of the reading.
+fn add_reading(cell: &mut [f64; CIRCLE], r: &Reading, band_cents: Option<f64>) -> f64 {
+    let attack = if r.part == 0 { ATTACK_FACTOR } else { 1.0 };
+    let weak = 1.0 + WEAK_SHARE * (-r.level_db - 6.0).max(0.0) / 6.0;
+    let sigma = (READING_SIGMA[r.number - 1] * attack * weak).hypot(WAVER_FACTOR * r.waver);
+    let comping = 1.0 / (1.0 + (-(r.hz - BAND_FROM_HZ.0) / BAND_FROM_HZ.1).exp());
+    let band_share = BAND_SHARE.0 + BAND_SHARE.1 * comping;
+    let band = band_cents.map_or(1.0 / CIRCLE as f64, |b| {
+        (-0.5 * (wrap(r.cents - b) / BAND_SIGMA).powi(2)).exp() / (BAND_SIGMA * std::f64::consts::TAU.sqrt())
+    });
+    let other = band_share * band + STRAY_SHARE / CIRCLE as f64;
+    let own = (1.0 - band_share - STRAY_SHARE) * STUDENT4_PEAK / sigma;
+    let power = READING_POWER * ((r.frames.min(4) as f64) / 4.0).sqrt();
+    for (j, c) in cell.iter_mut().enumerate() {
+        *c += power * (own * student4(wrap(r.cents - offset_of(j)) / sigma) + other).ln();
+    }
+    sigma
+}
+
+/// Student's density with four degrees of freedom at 0, and its fall from there.
+const STUDENT4_PEAK: f64 = 0.375;
+fn student4(x: f64) -> f64 {
+    let q = 1.0 + x * x / 4.0;
+    1.0 / (q * q * q.sqrt())
+}
+
+fn offset_of(place: usize) -> f64 {
+    place as f64 - CIRCLE as f64 / 2.0
+}
+
+/// Probability of every offset, all cells taken together.
+fn combine(cells: &std::collections::BTreeMap<(i64, usize), [f64; CIRCLE]>) -> [f64; CIRCLE] {
+    let kernels: Vec<Vec<f64>> = CELL_SIGMA.iter().map(|s| kernel(*s)).collect();
+    let mut total = [[0.0; CIRCLE]; STRETCHES.len()];
+    for ((_, number), log_likelihood) in cells {
+        let cell = spread(log_likelihood, &kernels[number - 1]);
+        let squares = (number * number) as f64 - 1.0;
+        let base = if *number == 1 { FUNDAMENTAL_CENTS } else { 0.0 };
+        for (row, stretch) in total.iter_mut().zip(STRETCHES) {
+            let shift = (base + stretch * squares).round() as i64;
+            for (j, t) in row.iter_mut().enumerate() {
+                *t += cell[(j as i64 + shift).rem_euclid(CIRCLE as i64) as usize];
+            }
+        }
+    }
+    for (row, stretch) in total.iter_mut().zip(STRETCHES) {
+        row.iter_mut().for_each(|t| *t -= stretch / STRETCH_SCALE);
+    }
+    let top = total.iter().flatten().copied().fold(f64::MIN, f64::max);
+    let mut out = [0.0; CIRCLE];
+    for row in &total {
+        out.iter_mut().zip(row).for_each(|(o, t)| *o += (t - top).exp());
+    }
+    let sum: f64 = out.iter().sum();
+    out.iter_mut().for_each(|o| *o /= sum);
+    out
+}
+
+/// A circular kernel, its peak at 0, of sum 1.
+fn kernel(sigma: f64) -> Vec<f64> {
+    let raw: Vec<f64> = (0..CIRCLE).map(|d| student4(d.min(CIRCLE - d) as f64 / sigma)).collect();
+    let sum: f64 = raw.iter().sum();
+    raw.into_iter().map(|k| k / sum).collect()
+}
+
+/// Log-likelihood of the common offset behind a cell, given that of the cell's own.
+fn spread(log_likelihood: &[f64; CIRCLE], kernel: &[f64]) -> [f64; CIRCLE] {
+    let top = log_likelihood.iter().copied().fold(f64::MIN, f64::max);
+    let own: Vec<f64> = log_likelihood.iter().map(|l| (l - top).exp()).collect();
+    let sum: f64 = own.iter().sum();
+    let mut out = [0.0; CIRCLE];
+    for (j, o) in out.iter_mut().enumerate() {
+        let mean: f64 = own.iter().enumerate().map(|(l, p)| p * kernel[(j + CIRCLE - l) % CIRCLE]).sum();
+        *o = (mean / sum + CELL_FLOOR).ln();
+    }
+    out
+}
+
+/// Median around the likeliest offset, and half of the central 95 %.
+fn median_and_half_width(posterior: &[f64; CIRCLE]) -> (f64, f64) {
+    let (mode, _) = posterior.iter().enumerate().fold((0, f64::MIN), |m, (i, p)| if *p > m.1 { (i, *p) } else { m });
+    // Half a circle on either side of the mode, the middle of each cent's probability at that cent.
+    let half = CIRCLE / 2;
+    let at = |k: usize| posterior[(mode + k + CIRCLE - half) % CIRCLE];
+    let mut sum = 0.0;
+    let places: Vec<(f64, f64)> = (0..CIRCLE)
+        .map(|k| {
+            let place = (k as f64 - half as f64, sum + at(k) / 2.0);
+            sum += at(k);
+            place
+        })
+        .collect();
+    let quantile = |q: f64| -> f64 {
+        let i = places.partition_point(|p| p.1 < q).clamp(1, CIRCLE - 1);
+        let (a, b) = (places[i - 1], places[i]);
+        a.0 + (b.0 - a.0) * ((q - a.1) / (b.1 - a.1).max(1e-12)).clamp(0.0, 1.0)
+    };
+    (offset_of(mode) + quantile(0.5), (quantile(0.975) - quantile(0.025)) / 2.0)
+}
+
+/// How far the notes still have to fall when they end, cents: from the fall between their middle and their rest.
+fn fall_cents(readings: &[Reading], runs: &[Run]) -> f64 {
+    let mut rates: Vec<(f64, f64)> = Vec::new();
+    for pair in readings.windows(2) {
+        let (a, b) = (&pair[0], &pair[1]);
+        if a.run == b.run
+            && a.number == b.number
+            && (2..=4).contains(&a.number)
+            && (a.part, b.part) == (1, 2)
+            && a.frames >= 2
+            && b.frames >= 2
+            && a.hz < 330.0
+        {
+            let length_s = (runs[a.run].end - runs[a.run].first) as f64 * HOP_S;
+            let rest_s = REST_FROM as f64 * HOP_S;
+            let apart_s = (rest_s + (length_s - rest_s) / 2.0 - 0.22).max(0.1);
+            if (b.cents - a.cents).abs() < 20.0 {
+                rates.push(((b.cents - a.cents) / apart_s, apart_s.min(0.4)));
+            }
+        }
+    }
+    if rates.len() < FEWEST_PAIRS {
+        return 0.0;
+    }
+    let rate = weighted_median(&rates).unwrap_or(0.0);
+    (FALL_LASTS_S * (-rate - STEADY_FALL).max(0.0)).min(MOST_FALL_CENTS)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A walking line of `count` notes of ten frames: partial levels as given, the bass `cents` off, the band's partial on
+    /// top of every third note's upper partials.
+    fn line_of(cents: f64, fall_cents_per_s: f64, levels: &[f32]) -> (PeakStore, Vec<Run>) {
+        let mut store = PeakStore::default();
+        let mut runs = Vec::new();
+        for i in 0..60usize {
+            let midi = 28.0 + ((i * 7) % 17) as f64;
+            runs.push(Run { first: i * 10, end: i * 10 + 10, midi });
+            for frame in 0..10 {
+                let now = cents - fall_cents_per_s * frame as f64 * HOP_S;
+                let f0 = midi_to_hz(midi + now / 100.0) as f32;
+                let mut peaks: Vec<Peak> =
+                    levels.iter().enumerate().map(|(k, a)| Peak { hz: f0 * (k + 1) as f32, amplitude: *a }).collect();
+                if i % 3 == 0 {
+                    for (k, p) in peaks.iter_mut().enumerate().skip(2) {
+                        p.hz = (midi_to_hz(midi) * (k + 1) as f64) as f32;
+                    }
+                }
+                store.push(&peaks);
+            }
+        }
+        (store, runs)
+    }
+
+    #[test]
+    fn the_offset_comes_back_over_a_semitone_with_the_band_on_top_of_the_partials() {
+        for cents in [-45.0, -20.0, -5.0, 0.0, 4.0, 12.0, 45.0] {
+            let (store, runs) = line_of(cents, 0.0, &[0.05, 0.1, 0.06, 0.04]);
+            let found = bass_offset(&store, &runs, Some(0.0)).unwrap();
+            assert!(wrap(found.cents - cents).abs() < 1.5, "{cents}: {found:?}");
+            assert!(wrap(found.cents - cents).abs() < found.half_width + 0.5, "{cents}: {found:?}");
+        }
+    }
+
+    #[test]
+    fn notes_that_still_fall_are_followed_to_where_they_come_to_rest() {
+        let (steady, runs) = line_of(10.0, 0.0, &[0.05, 0.1, 0.06, 0.04]);
+        let (falling, _) = line_of(10.0, 8.0, &[0.05, 0.1, 0.06, 0.04]);
+        assert_eq!(bass_offset(&steady, &runs, None).unwrap().fall_cents, 0.0);
+        let fall = bass_offset(&falling, &runs, None).unwrap().fall_cents;
+        assert!((fall - FALL_LASTS_S * (8.0 - STEADY_FALL)).abs() < 1.0, "{fall}");
+    }
+
+    #[test]
+    fn no_line_no_offset() {
+        assert!(bass_offset(&PeakStore::default(), &[], None).is_none());
+    }
+}
