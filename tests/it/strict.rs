@@ -39,7 +39,8 @@ strict! {
     OpenString { instrument: Text, string_midi: u8, offset_from_a440_cents: M }
     TimeUse { take_s: f64, talk_s: f64, tuning_s: f64, quiet_s: f64, other_s: f64 }
     Take { start_s: f64, end_s: f64, title: Text, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning }
-    Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers }
+    Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers,
+        layers_re_band_lu: Option<Layers> }
     Layers { bass: M, drums: M, comping: M, horns: M }
     Loudness { integrated_lufs: M, range_lu: M, true_peak_dbtp: M }
     Tempo { bpm: M, drift_percent: M, steadiness_percent: M, beat_times_s: Vec<f64>, beat_in_bar: Vec<u8> }

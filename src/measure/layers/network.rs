@@ -41,7 +41,8 @@ struct BlockWeights {
 impl Network {
     /// Fitted numbers.
     #[cfg(test)]
-    pub const NUMBERS: usize = (INPUTS + 1) * HIDDEN + BLOCKS.len() * (TAPS + HIDDEN + 1) * HIDDEN + (HIDDEN + 1) * OUTPUTS;
+    pub const NUMBERS: usize =
+        (INPUTS + 1) * HIDDEN + BLOCKS.len() * (TAPS + HIDDEN + 1) * HIDDEN + (HIDDEN + 1) * OUTPUTS;
 
     /// The network of this program.
     pub fn fitted() -> Self {

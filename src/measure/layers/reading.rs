@@ -43,7 +43,8 @@ impl LayerReading {
     /// Gives the shares their power: `powers` are channel-weighted mean squares of the K-weighted recording, one every
     /// `step_s` seconds from the start of the tape. So the layers of a stereo tape count as its channels do.
     pub fn with_power(&self, powers: &[f32], step_s: f64) -> LayerPowers {
-        let whole = |cell: usize| mean_between(powers, cell as f64 * CELL_S / step_s, (cell + 1) as f64 * CELL_S / step_s);
+        let whole =
+            |cell: usize| mean_between(powers, cell as f64 * CELL_S / step_s, (cell + 1) as f64 * CELL_S / step_s);
         let cells = self.cells.iter().enumerate();
         LayerPowers {
             cells: cells

@@ -34,7 +34,8 @@ impl WeightReader {
         // A file of another size would not pass the test below; the rest reads as zeros rather than panics.
         let (now, rest) = self.rest.split_at((2 * count).min(self.rest.len()));
         self.rest = rest;
-        let mut numbers: Vec<f32> = now.as_chunks::<2>().0.iter().map(|b| half_to_single(u16::from_le_bytes(*b))).collect();
+        let mut numbers: Vec<f32> =
+            now.as_chunks::<2>().0.iter().map(|b| half_to_single(u16::from_le_bytes(*b))).collect();
         numbers.resize(count, 0.0);
         numbers
     }
