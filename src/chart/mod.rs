@@ -15,6 +15,7 @@ mod balance;
 mod canvas;
 mod curve;
 mod error;
+mod layers;
 mod loudness;
 mod page;
 mod picture;
@@ -45,8 +46,10 @@ pub const BALANCE_FILE: &str = "balance.png";
 pub const TUNING_FILE: &str = "tuning.png";
 /// How the tempo held, and where in the bar they play.
 pub const TIME_FILE: &str = "time.png";
+/// Who is how loud, part by part.
+pub const LAYERS_FILE: &str = "layers.png";
 /// Every picture of a report folder.
-pub const PICTURES: [&str; 5] = [PAGE_FILE, LOUDNESS_FILE, BALANCE_FILE, TUNING_FILE, TIME_FILE];
+pub const PICTURES: [&str; 6] = [PAGE_FILE, LOUDNESS_FILE, BALANCE_FILE, TUNING_FILE, TIME_FILE, LAYERS_FILE];
 /// The season.
 pub const SEASON_PICTURE_FILE: &str = "season.png";
 
@@ -128,4 +131,20 @@ pub fn draw_time(report: &Report, curves: &Curves) -> Result<Picture, ChartError
 /// As [`draw_page`].
 pub fn lay_out_time(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
     time::draw(report, curves)
+}
+
+/// How loud the layers of the band stand in it, part by part, 1600 x 900 pixels.
+///
+/// # Errors
+/// As [`draw_page`].
+pub fn draw_layers(report: &Report) -> Result<Picture, ChartError> {
+    lay_out_layers(report).map(|d| d.picture)
+}
+
+/// [`draw_layers`] with the box of every text.
+///
+/// # Errors
+/// As [`draw_page`].
+pub fn lay_out_layers(report: &Report) -> Result<Drawn, ChartError> {
+    layers::draw(report)
 }

@@ -8,7 +8,9 @@
 
 use std::path::{Path, PathBuf};
 
-use ledgerline::chart::{Picture, draw_balance, draw_loudness, draw_page, draw_season, draw_time, draw_tuning};
+use ledgerline::chart::{
+    Picture, draw_balance, draw_layers, draw_loudness, draw_page, draw_season, draw_time, draw_tuning,
+};
 
 use crate::mock;
 
@@ -142,6 +144,11 @@ fn tuning_is_as_stored() {
 fn time_is_as_stored() {
     let (report, curves) = mock::timed();
     assert_as_stored("time", &draw_time(&report, &curves).unwrap());
+}
+
+#[test]
+fn layers_are_as_stored() {
+    assert_as_stored("layers", &draw_layers(&mock::layered().0).unwrap());
 }
 
 #[test]

@@ -463,3 +463,36 @@ pub fn timed() -> (Report, Curves) {
     r.takes[0].time_detail.slipped_bars = vec![slip(17, 250.0, 4.0), slip(33, 400.0, -5.0)];
     (r, c)
 }
+
+/// [`plausible`] with parts: horns in front in the second part of each take and not heard in the third; the last take even.
+pub fn layered() -> (Report, Curves) {
+    use ledgerline::report::{LayerLevels, PartFacts, PartSource};
+    use ledgerline::stats::Measured;
+    let (mut r, c) = plausible();
+    let last = r.takes.len() - 1;
+    for (i, take) in r.takes.iter_mut().enumerate() {
+        let length = (take.end_s - take.start_s) / 3.0;
+        take.parts = (0..3)
+            .map(|k| {
+                let m = |lu: f64| Measured::symmetric(lu, 2.5, 30);
+                let horns = match k {
+                    _ if i == last => m(-6.0),
+                    0 => m(-6.5),
+                    1 => m(-1.5),
+                    _ => Measured::absent("covered"),
+                };
+                let re_band = LayerLevels { bass: m(-5.5), drums: m(-7.0), comping: m(-6.2), horns };
+                PartFacts {
+                    label: (k + 1).to_string(),
+                    source: PartSource::Found,
+                    start_s: take.start_s + f64::from(k) * length,
+                    end_s: take.start_s + f64::from(k + 1) * length,
+                    loudness_lufs: m(-17.0),
+                    layers_lufs: re_band.clone(),
+                    layers_re_band_lu: Some(re_band),
+                }
+            })
+            .collect();
+    }
+    (r, c)
+}

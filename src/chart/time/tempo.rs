@@ -13,7 +13,7 @@ use crate::report::{Curves, Report, TakeFacts};
 const LEAST_REACH_PERCENT: f64 = 5.0;
 const LARGEST_REACH_PERCENT: f64 = 30.0;
 /// Room left of the plot, in type sizes.
-const GUTTER: f32 = 6.0;
+const GUTTER: f32 = 7.6;
 const MARK: f32 = 7.0;
 
 struct Frame {
@@ -65,7 +65,7 @@ fn percent_curve(take: &TakeFacts, curves: &Curves) -> Vec<Option<f64>> {
 }
 
 fn reach(report: &Report, curves: &Curves) -> f64 {
-    let mut largest = LEAST_REACH_PERCENT;
+    let mut largest = LEAST_REACH_PERCENT - 0.5;
     for take in &report.takes {
         let drift = words::finite(&take.tempo.drift_percent).map(|d| d / 2.0);
         let all = percent_curve(take, curves).into_iter().flatten().chain(drift);
