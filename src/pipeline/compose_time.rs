@@ -47,6 +47,8 @@ pub fn time_detail(time: &TakeTime) -> TimeDetail {
             hi_hat_closing: picture.hi_hat_closing.clone(),
             bass: picture.bass.clone(),
         },
+        bass_to_drums_at_most_ms: time.feel.bass_to_drums_at_most_ms.clone(),
+        bass_to_drums_spread_ms: time.feel.bass_to_drums_spread_ms.clone(),
     }
 }
 

@@ -242,7 +242,7 @@ pub struct TakeFacts {
 }
 
 /// Where in a take, and where in the bar, time is kept or lost.
-#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TimeDetail {
     /// Bars that went by faster or slower than those around them, beyond the noise; in time order.
     pub slipped_bars: Vec<SlippedBar>,
@@ -250,6 +250,23 @@ pub struct TimeDetail {
     pub without_beat: Vec<Span>,
     /// How often each voice of the rhythm section sounds at each place of the bar.
     pub bar_picture: BarPicture,
+    /// The largest distance between bass and drums, early or late, that the sound leaves open, ms.
+    pub bass_to_drums_at_most_ms: Measured,
+    /// Spread (standard deviation) of single bass onsets against the drums, onset error included, ms.
+    pub bass_to_drums_spread_ms: Measured,
+}
+
+impl Default for TimeDetail {
+    fn default() -> Self {
+        let no = || Measured::absent("not_measured");
+        Self {
+            slipped_bars: Vec::new(),
+            without_beat: Vec::new(),
+            bar_picture: BarPicture::default(),
+            bass_to_drums_at_most_ms: no(),
+            bass_to_drums_spread_ms: no(),
+        }
+    }
 }
 
 /// A bar that slipped.

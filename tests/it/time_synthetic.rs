@@ -113,6 +113,7 @@ struct Style {
     swing: f64,
     hat: bool,
     rock: bool,
+    bass_late_s: f64,
 }
 
 /// A trio on a twelve-bar form over `beats`: kit, walking bass, four-to-the-bar chords.
@@ -125,7 +126,7 @@ fn band(beats: &[f64], style: &Style) -> Tape {
         let root = ROOTS[i / 4 % 12];
         let steps = [0.0, 4.0, 7.0, 10.0];
         tape.pluck(
-            beat,
+            beat + style.bass_late_s,
             0.9 * length,
             34.0 + root % 12.0 + steps[(place * 3 + i / 4) % 4 * usize::from(place > 0)],
             0.15,
@@ -157,7 +158,11 @@ fn band(beats: &[f64], style: &Style) -> Tape {
 }
 
 fn jazz(swing: f64) -> Style {
-    Style { swing, hat: true, rock: false }
+    Style { swing, hat: true, rock: false, bass_late_s: 0.0 }
+}
+
+fn rock_beat() -> Style {
+    Style { swing: 1.0, hat: false, rock: true, bass_late_s: 0.0 }
 }
 
 #[test]
@@ -201,7 +206,7 @@ fn the_kit_is_told_apart_hat_on_two_and_four_no_hat_and_rock() {
     assert_eq!(hat.backbeat_heavy.value, Some(false));
     let bare = facts(&Style { hat: false, ..jazz(2.0) });
     assert!(bare.hat_on_2_and_4_percent.value.unwrap() < 20.0, "{:?}", bare.hat_on_2_and_4_percent);
-    let rock = facts(&Style { swing: 1.0, hat: false, rock: true });
+    let rock = facts(&rock_beat());
     assert_eq!(rock.backbeat_heavy.value, Some(true));
     assert!(rock.hat_on_2_and_4_percent.value.unwrap() < 20.0, "{:?}", rock.hat_on_2_and_4_percent);
     assert!(rock.kick_re_ride_db.value.unwrap() > hat.kick_re_ride_db.value.unwrap() + 10.0);
@@ -311,7 +316,7 @@ fn the_picture_of_the_bar_shows_ride_skip_notes_and_the_closing_hat() {
     }
     let bare = picture(&Style { hat: false, ..jazz(2.0) });
     assert!(bare.hi_hat_closing.iter().all(|share| *share < 0.1), "{:?}", bare.hi_hat_closing);
-    let rock = picture(&Style { swing: 1.0, hat: false, rock: true });
+    let rock = picture(&rock_beat());
     assert!(rock.kick[0] > 0.9 && rock.kick[24] > 0.9, "{:?}", rock.kick);
     assert!(rock.snare[12] > 0.9 && rock.snare[36] > 0.9 && rock.cymbals[6] > 0.9);
 }
@@ -354,4 +359,25 @@ fn after_a_stop_out_of_time_the_band_is_followed_again_and_the_stop_has_no_beat(
     assert!((part(0.0, 25.0).value.unwrap() / 132.0 - 1.0).abs() < 0.003);
     assert!((part(40.0, 90.0).value.unwrap() / 138.0 - 1.0).abs() < 0.003);
     assert_eq!(part(stop.0, stop.1).reason.as_deref(), Some("too_few_beats"));
+}
+
+#[test]
+fn an_early_bass_is_told_one_beside_the_ride_is_not_claimed_and_what_is_left_open_holds_the_truth() {
+    let beats = grid(0.5, 140.0, 0.0, 129);
+    let feel = |late_ms: f64| {
+        let style = Style { bass_late_s: late_ms / 1000.0, ..jazz(2.0) };
+        band(&beats, &style).measure(&TimeHints::default()).feel
+    };
+    for early_ms in [-45.0, -25.0] {
+        let lag = feel(early_ms).bass_to_drums_ms;
+        let value = lag.value.unwrap_or_else(|| panic!("{early_ms}: {lag:?}"));
+        assert!((value - early_ms).abs() < 12.0, "{early_ms}: {lag:?}");
+        assert!(lag.low.unwrap() <= early_ms && early_ms <= lag.high.unwrap(), "{early_ms}: {lag:?}");
+    }
+    let beside = feel(0.0);
+    assert_eq!(beside.bass_to_drums_ms.reason.as_deref(), Some("within_onset_error"));
+    assert!(beside.bass_to_drums_at_most_ms.value.unwrap() < 45.0, "{:?}", beside.bass_to_drums_at_most_ms);
+    assert!(beside.bass_to_drums_spread_ms.value.unwrap() < 10.0, "{:?}", beside.bass_to_drums_spread_ms);
+    let late = feel(40.0);
+    assert!(late.bass_to_drums_at_most_ms.value.unwrap() > 40.0, "{:?}", late.bass_to_drums_at_most_ms);
 }
