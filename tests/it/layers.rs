@@ -48,9 +48,7 @@ fn bass(seconds: f64) -> Vec<f32> {
     let keys = [28, 31, 33, 35, 38, 40, 36, 33];
     for beat in 0..(seconds / 0.55) as usize {
         let hz = midi_hz(keys[beat % 8]);
-        add(&mut x, beat as f64 * 0.55, 0.55, |t| {
-            0.2 * pluck(t, hz, 8, [2.5, 1.2], 1.3) * shape(t, 0.55, 0.004, 0.01)
-        });
+        add(&mut x, beat as f64 * 0.55, 0.55, |t| 0.2 * pluck(t, hz, 8, [2.5, 1.2], 1.3) * shape(t, 0.55, 0.004, 0.01));
     }
     x
 }
@@ -169,11 +167,9 @@ fn the_network_says_what_an_independent_reading_of_its_weights_says_however_the_
 
 #[test]
 fn a_layer_alone_reads_as_the_meter_reads_it_and_the_others_are_silent() {
-    for (layer, stem) in [
-        (Layer::Bass, bass(SECONDS)),
-        (Layer::Drums, drums(SECONDS)),
-        (Layer::Horns, horns(SECONDS, 0.0)),
-    ] {
+    for (layer, stem) in
+        [(Layer::Bass, bass(SECONDS)), (Layer::Drums, drums(SECONDS)), (Layer::Horns, horns(SECONDS, 0.0))]
+    {
         let levels = powers_of(&stem).levels(0.0, SECONDS);
         for (other, lufs) in LAYERS.into_iter().zip(&levels.lufs) {
             if other == layer {
