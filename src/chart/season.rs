@@ -47,8 +47,8 @@ pub struct SeasonSeries {
     pub values: Vec<Option<SeasonPoint>>,
     /// Which way is better.
     pub better: Better,
-    /// Rehearsals before which the line is broken, because the method of measuring changed.
-    pub broken_before: Vec<usize>,
+    /// Rehearsals before which the line is broken, and why in two or three words ("new method").
+    pub broken_before: Vec<(usize, String)>,
     /// One sentence about the trend; may be empty.
     pub verdict: String,
 }
@@ -225,16 +225,16 @@ fn draw_points(
 ) {
     for pair in points.windows(2) {
         let ((from, a), (to, z)) = (pair[0], pair[1]);
-        let broken = series.broken_before.iter().any(|b| *b > from && *b <= to);
+        let broken = series.broken_before.iter().any(|(b, _)| *b > from && *b <= to);
         if to == from + 1 && !broken {
             c.curve(&[(days[from], level.at(a.value)), (days[to], level.at(z.value))], 2.0, BLUE.tint(55), plot);
         }
     }
-    for broken in series.broken_before.iter().filter(|b| **b > 0 && **b < days.len()) {
-        let x = (days[broken - 1] + days[*broken]) / 2.0;
+    for (broken, why) in series.broken_before.iter().filter(|(b, _)| *b > 0 && *b < days.len()) {
+        let x = (days[*broken - 1] + days[*broken]) / 2.0;
         c.upright(x, plot.top, plot.bottom, 2.0, RULE);
         let kind = Type::regular(WIDE_TYPE.small, SOFT_INK);
-        c.text_if_free((x + 10.0, plot.bottom - 10.0), "new method", kind, Align::Left, plot, None);
+        c.text_if_free((x + 10.0, plot.bottom - 10.0), why, kind, Align::Left, plot, None);
     }
     for (i, p) in points {
         c.upright(days[*i] - 1.0, level.at(p.high), level.at(p.low), 3.0, BLUE.tint(60));
@@ -264,6 +264,6 @@ fn draw_dates(c: &mut Canvas, plot: Area, season: &SeasonPicture, days: &[f32], 
     let room = Area { left: plot.left - 60.0, right: plot.right + 60.0, ..c.sheet() };
     for (x, date) in days.iter().zip(&season.rehearsals) {
         c.upright(*x - 1.0, plot.bottom, plot.bottom + 7.0, 2.0, SOFT_INK);
-        c.text_if_free((*x, baseline - 10.0), &words::short_date(*date), kind, Align::Centre, room, None);
+        c.text_if_free((*x, baseline - 3.0), &words::short_date(*date), kind, Align::Centre, room, None);
     }
 }

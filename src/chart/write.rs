@@ -10,13 +10,16 @@ use std::path::{Path, PathBuf};
 use super::canvas::Picture;
 use super::error::ChartError;
 use super::season::{SeasonPicture, draw_season};
-use super::{BALANCE_FILE, LOUDNESS_FILE, PAGE_FILE, SEASON_PICTURE_FILE, draw_balance, draw_loudness, draw_page};
+use super::{
+    BALANCE_FILE, LAYERS_FILE, LOUDNESS_FILE, PAGE_FILE, SEASON_PICTURE_FILE, TIME_FILE, TUNING_FILE, draw_balance,
+    draw_layers, draw_loudness, draw_page, draw_time, draw_tuning,
+};
 use crate::report::{Curves, Report};
 
 /// Inches in a metre, for the resolution stored in the file.
 const INCHES_PER_METRE: f64 = 39.370_078_74;
 
-/// Draws page.png, loudness.png and balance.png into `dir` (which must exist), one after the other; returns their paths.
+/// Draws the [`PICTURES`](super::PICTURES) into `dir` (which must exist), one after the other; returns their paths.
 ///
 /// # Errors
 /// [`ChartError::Write`] and [`ChartError::Encode`] with the file; pictures written before the error stay.
@@ -25,6 +28,9 @@ pub fn write_all(report: &Report, curves: &Curves, dir: &Path) -> Result<Vec<Pat
         write_picture(&draw_page(report, curves)?, dir, PAGE_FILE)?,
         write_picture(&draw_loudness(report, curves)?, dir, LOUDNESS_FILE)?,
         write_picture(&draw_balance(report)?, dir, BALANCE_FILE)?,
+        write_picture(&draw_tuning(report, curves)?, dir, TUNING_FILE)?,
+        write_picture(&draw_time(report, curves)?, dir, TIME_FILE)?,
+        write_picture(&draw_layers(report)?, dir, LAYERS_FILE)?,
     ])
 }
 

@@ -5,6 +5,7 @@
 
 mod demo;
 mod progress;
+mod reference;
 mod review;
 mod schema;
 mod season;
@@ -49,6 +50,21 @@ enum Command {
         #[arg(long, default_value = "reports")]
         out: PathBuf,
     },
+    /// Learn a target balance from recordings that the director admires
+    Reference {
+        /// Recordings, or folders with recordings
+        #[arg(required = true)]
+        paths: Vec<PathBuf>,
+        /// Name of the target
+        #[arg(long)]
+        name: String,
+        /// Folder for the target file
+        #[arg(long, default_value = reference::FOLDER)]
+        into: PathBuf,
+        /// Recordings measured at the same time (default: half the processor cores)
+        #[arg(long, value_parser = clap::value_parser!(u16).range(1..=256))]
+        jobs: Option<u16>,
+    },
     /// Make the invented demo band's tapes and review them
     Demo {
         /// Folder for the demo tapes
@@ -80,6 +96,9 @@ struct Work {
     /// Measure again even when a tape and the methods are unchanged
     #[arg(long)]
     again: bool,
+    /// Compare the balance with this target: a file, or a name learnt by `reference`
+    #[arg(long)]
+    target: Option<PathBuf>,
 }
 
 /// Runs the program with the process's own arguments.
@@ -87,7 +106,8 @@ pub fn run() -> ExitCode {
     let code = match Arguments::parse().command {
         Command::Review { paths, work } => review::run(&paths, &work),
         Command::Season { out } => season::run(&out),
-        Command::Demo { dir, out, jobs } => demo::run(&dir, &Work { out, jobs, again: false }),
+        Command::Demo { dir, out, jobs } => demo::run(&dir, &Work { out, jobs, again: false, target: None }),
+        Command::Reference { paths, name, into, jobs } => reference::run(&paths, &name, &into, jobs),
         Command::Schema { name } => schema::run(name.as_deref()),
     };
     ExitCode::from(code)

@@ -4,7 +4,7 @@ use std::io::IsTerminal;
 use std::sync::Mutex;
 use std::time::Duration;
 
-use indicatif::{MultiProgress, ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{HumanDuration, MultiProgress, ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle};
 
 use super::words;
 use crate::pipeline::{Observer, PlannedTape, TapeOutcome};
@@ -46,7 +46,8 @@ impl Progress {
 
     fn bar(&self, template: &str, length: u64) -> ProgressBar {
         let style = ProgressStyle::with_template(template).unwrap_or_else(|_| ProgressStyle::default_bar());
-        let bar = self.bars.add(ProgressBar::new(length).with_style(style.progress_chars("=> ")));
+        let style = style.with_key("left", time_left).progress_chars("=> ");
+        let bar = self.bars.add(ProgressBar::new(length).with_style(style));
         bar.enable_steady_tick(Duration::from_millis(250));
         bar
     }
@@ -63,10 +64,18 @@ impl Progress {
     }
 }
 
+/// Nothing before there is anything to judge by: "0 s left" at the start would be a lie.
+fn time_left(state: &ProgressState, out: &mut dyn std::fmt::Write) {
+    if state.pos() > 0 {
+        // A terminal that went away must not end the work.
+        let _ = write!(out, "{:#} left", HumanDuration(state.eta()));
+    }
+}
+
 impl Observer for Progress {
     fn planned(&self, tapes: &[PlannedTape]) {
         let folder = (tapes.len() > 1 && self.terminal).then(|| {
-            let bar = self.bar("{msg:28} [{bar:24}] {percent:>3} %  {eta} left", BAR_STEPS * tapes.len() as u64);
+            let bar = self.bar("{msg:28} [{bar:24}] {percent:>3} %  {left}", BAR_STEPS * tapes.len() as u64);
             bar.set_message("all tapes");
             bar
         });
@@ -83,7 +92,7 @@ impl Observer for Progress {
             return;
         }
         let name = self.state().names.get(tape).cloned().unwrap_or_default();
-        let bar = self.bar("{msg:28} [{bar:24}] {percent:>3} %  {eta} left", BAR_STEPS);
+        let bar = self.bar("{msg:28} [{bar:24}] {percent:>3} %  {left}", BAR_STEPS);
         bar.set_message(words::shortened(&name, 28));
         if let Some(slot) = self.state().tapes.get_mut(tape) {
             *slot = Some(bar);

@@ -1,10 +1,10 @@
 //! `ledgerline review`: the main job.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use super::{EXIT_ALL_MEASURED, EXIT_NOTHING_DONE, EXIT_SOME_NOT, Work, progress::Progress, words};
+use super::{EXIT_ALL_MEASURED, EXIT_NOTHING_DONE, EXIT_SOME_NOT, Work, progress::Progress, reference::FOLDER, words};
 use crate::pipeline::{self, ReviewOptions, ReviewOutcome};
 
 /// Measures every tape under `paths`; the exit code.
@@ -19,10 +19,18 @@ pub fn run(paths: &[PathBuf], work: &Work) -> u8 {
 pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
     let stop = Arc::new(AtomicBool::new(false));
     stop_on_interrupt(&stop);
+    let target = match work.target.as_deref().map(|t| pipeline::find_target(t, Path::new(FOLDER))).transpose() {
+        Ok(target) => target,
+        Err(error) => {
+            words::print_error(&error.to_string(), error.hint());
+            return None;
+        }
+    };
     let options = ReviewOptions {
         out: work.out.clone(),
         jobs: work.jobs.map_or_else(default_jobs, usize::from),
         again: work.again,
+        target,
     };
     match pipeline::review(paths, &options, &Progress::new(), &stop) {
         Ok(outcome) => {
@@ -44,12 +52,12 @@ pub fn exit_code(outcome: &ReviewOutcome) -> u8 {
 }
 
 /// Two threads work on one tape (decoding, measuring), so half the cores is the number of tapes.
-fn default_jobs() -> usize {
+pub fn default_jobs() -> usize {
     std::thread::available_parallelism().map_or(1, |cores| (cores.get() / 2).max(1))
 }
 
 /// The first interrupt stops the work between two blocks; nothing half-written stays.
-fn stop_on_interrupt(stop: &Arc<AtomicBool>) {
+pub fn stop_on_interrupt(stop: &Arc<AtomicBool>) {
     let flag = Arc::clone(stop);
     let installed = ctrlc::set_handler(move || flag.store(true, Ordering::Relaxed));
     if let Err(error) = installed {

@@ -20,6 +20,7 @@ pub fn tape_line(name: &str, outcome: &TapeOutcome) -> String {
             let message = if message.contains(name) { message.clone() } else { format!("{name}: {message}") };
             hint.as_ref().map_or_else(|| message.clone(), |hint| format!("{message}\n\nhint: {hint}\n"))
         }
+        TapeOutcome::Heard => format!("{name}: heard"),
         TapeOutcome::Stopped => format!("{name}: stopped before the end, nothing written"),
     }
 }

@@ -26,6 +26,10 @@ pub struct BeatPathParams {
     pub change_cost: f32,
     /// Cost of letting go and starting again anywhere later.
     pub restart_cost: f32,
+    /// Cost a beat of a period other than the usual one, per square of the logarithm of their ratio.
+    pub distance_cost: f32,
+    /// The usual period in frames.
+    pub usual: f32,
 }
 
 /// One beat of a path.
@@ -38,6 +42,8 @@ pub struct PathBeat {
 }
 
 const FRESH: u16 = u16::MAX;
+/// Frames whose back pointers are held at once; earlier ones are made again from saved states when the path is traced.
+const BLOCK_FRAMES: usize = 1 << 14;
 
 /// The sequence of beats with the largest sum of `curve` at the beats less the costs of its changes of period.
 ///
@@ -45,36 +51,122 @@ const FRESH: u16 = u16::MAX;
 /// (time, period) after Ellis, Beat tracking by dynamic programming, J. New Music Research 36(1), 2007, with the period as
 /// part of the state as in Whiteley, Cemgil and Godsill, Bayesian modelling of temporal structure, ISMIR 2006.
 pub fn best_beat_path(curve: &[f32], params: &BeatPathParams) -> Vec<PathBeat> {
-    let (lo, hi) = (params.shortest.max(2), params.longest);
-    if curve.is_empty() || hi < lo {
+    path_in_blocks(curve, params, BLOCK_FRAMES)
+}
+
+fn path_in_blocks(curve: &[f32], params: &BeatPathParams, block_frames: usize) -> Vec<PathBeat> {
+    if curve.is_empty() || params.longest < params.shortest.max(2) {
         return Vec::new();
     }
-    let width = hi - lo + 1;
-    let steps: Vec<f32> =
-        (0..width).map(|k| params.change_cost * ((lo + k) as f32 / (lo + k - 1) as f32).ln()).collect();
-    // For the last `hi` frames: the best value with which a beat there can be followed at each period, and its period.
-    let mut onward = vec![(f32::NEG_INFINITY, FRESH); hi * width];
-    let mut from = vec![FRESH; curve.len() * width];
-    let mut best_until: Vec<(f32, usize)> = Vec::with_capacity(curve.len());
-    let mut here = vec![(0.0f32, 0u16); width];
-    for (t, strength) in curve.iter().enumerate() {
-        let fresh = if t >= lo { (best_until[t - lo].0 - params.restart_cost).max(0.0) } else { 0.0 };
-        let mut best = best_until.last().copied().unwrap_or((f32::NEG_INFINITY, 0));
+    let costs = Costs::new(params);
+    let mut saved = vec![Front::new(&costs)];
+    let mut block = Block::default();
+    for start in (0..curve.len()).step_by(block_frames) {
+        block = Block::run(&saved[saved.len() - 1], curve, start, block_frames, &costs);
+        if start + block_frames < curve.len() {
+            saved.push(block.end.clone());
+        }
+    }
+    trace_back(curve, &costs, &saved, block, block_frames)
+}
+
+/// What moves cost, ready to be looked up.
+struct Costs {
+    lo: usize,
+    width: usize,
+    restart: f32,
+    /// `[k]`: between the periods `lo + k - 1` and `lo + k`.
+    steps: Vec<f32>,
+    distance: Vec<f32>,
+}
+
+impl Costs {
+    fn new(params: &BeatPathParams) -> Self {
+        let (lo, hi) = (params.shortest.max(2), params.longest);
+        let width = hi - lo + 1;
+        let step = |k: usize| params.change_cost * ((lo + k) as f32 / (lo + k - 1) as f32).ln();
+        let distance = |j: usize| params.distance_cost * ((lo + j) as f32 / params.usual).ln().powi(2);
+        Self {
+            lo,
+            width,
+            restart: params.restart_cost,
+            steps: (0..width).map(step).collect(),
+            distance: (0..width).map(distance).collect(),
+        }
+    }
+
+    fn hi(&self) -> usize {
+        self.lo + self.width - 1
+    }
+}
+
+/// The state of the forward pass before a frame.
+#[derive(Clone, Default)]
+struct Front {
+    /// For the last `hi` frames: the best value with which a beat there can be followed at each period, and its period.
+    onward: Vec<(f32, u16)>,
+    /// The best end of a path up to each of the last `lo` frames: its value and state.
+    recent: Vec<(f32, usize)>,
+    best: (f32, usize),
+}
+
+impl Front {
+    fn new(costs: &Costs) -> Self {
+        let none = (f32::NEG_INFINITY, 0);
+        Self {
+            onward: vec![(f32::NEG_INFINITY, FRESH); costs.hi() * costs.width],
+            recent: vec![none; costs.lo],
+            best: none,
+        }
+    }
+
+    /// One frame on; fills its back pointers.
+    fn step(&mut self, t: usize, strength: f32, costs: &Costs, from: &mut [u16], here: &mut [(f32, u16)]) {
+        let (lo, width, hi) = (costs.lo, costs.width, costs.hi());
+        let fresh = if t >= lo { (self.recent[t % lo].0 - costs.restart).max(0.0) } else { 0.0 };
         for (j, state) in here.iter_mut().enumerate() {
             let period = lo + j;
-            let (value, source) = if t >= period { onward[(t - period) % hi * width + j] } else { (0.0, FRESH) };
+            let (value, source) = if t >= period { self.onward[(t - period) % hi * width + j] } else { (0.0, FRESH) };
             let goes_on = source != FRESH && value > fresh;
-            from[t * width + j] = if goes_on { source } else { FRESH };
-            *state = (strength + if goes_on { value } else { fresh }, j as u16);
-            if state.0 > best.0 {
-                best = (state.0, t * width + j);
+            from[j] = if goes_on { source } else { FRESH };
+            *state = (strength - costs.distance[j] + if goes_on { value } else { fresh }, j as u16);
+            if state.0 > self.best.0 {
+                self.best = (state.0, t * width + j);
             }
         }
-        best_until.push(best);
-        spread(&mut here, &steps);
-        onward[t % hi * width..(t % hi + 1) * width].copy_from_slice(&here);
+        self.recent[t % lo] = self.best;
+        spread(here, &costs.steps);
+        self.onward[t % hi * width..(t % hi + 1) * width].copy_from_slice(here);
     }
-    trace_back(&from, &best_until, lo, width, params.restart_cost)
+}
+
+/// A stretch of frames with its back pointers.
+#[derive(Default)]
+struct Block {
+    start: usize,
+    from: Vec<u16>,
+    /// Best end of a path up to each frame.
+    best_until: Vec<(f32, usize)>,
+    end: Front,
+}
+
+impl Block {
+    fn run(front: &Front, curve: &[f32], start: usize, frames: usize, costs: &Costs) -> Self {
+        let stretch = &curve[start..(start + frames).min(curve.len())];
+        let mut end = front.clone();
+        let mut from = vec![FRESH; stretch.len() * costs.width];
+        let mut here = vec![(0.0f32, 0u16); costs.width];
+        let mut best_until = Vec::with_capacity(stretch.len());
+        for (k, row) in from.chunks_exact_mut(costs.width).enumerate() {
+            end.step(start + k, stretch[k], costs, row, &mut here);
+            best_until.push(end.best);
+        }
+        Self { start, from, best_until, end }
+    }
+
+    fn holds(&self, t: usize) -> bool {
+        t >= self.start && t < self.start + self.best_until.len()
+    }
 }
 
 /// Turns values at periods into the best values from which each period can be reached: `steps[k]` is the cost between
@@ -94,20 +186,32 @@ fn spread(values: &mut [(f32, u16)], steps: &[f32]) {
     }
 }
 
-fn trace_back(from: &[u16], best_until: &[(f32, usize)], lo: usize, width: usize, restart: f32) -> Vec<PathBeat> {
+fn trace_back(curve: &[f32], costs: &Costs, saved: &[Front], mut block: Block, block_frames: usize) -> Vec<PathBeat> {
+    let (lo, width) = (costs.lo, costs.width);
     let mut out = Vec::new();
-    let Some(&(_, mut state)) = best_until.last() else { return out };
+    let (_, mut state) = block.end.best;
+    let turn_to = |block: &mut Block, t: usize| {
+        if !block.holds(t) {
+            let at = t / block_frames;
+            *block = Block::run(&saved[at], curve, at * block_frames, block_frames, costs);
+        }
+    };
     loop {
         let (t, j) = (state / width, state % width);
-        let source = from[state];
+        turn_to(&mut block, t);
+        let source = block.from[(t - block.start) * width + j];
         out.push(PathBeat { frame: t, restarts: source == FRESH });
         if source != FRESH {
             state = (t - (lo + j)) * width + usize::from(source);
-        } else if t >= lo && best_until[t - lo].0 - restart > 0.0 {
-            state = best_until[t - lo].1;
-        } else {
+            continue;
+        }
+        let Some(before) = t.checked_sub(lo) else { break };
+        turn_to(&mut block, before);
+        let (value, end) = block.best_until[before - block.start];
+        if value - costs.restart <= 0.0 {
             break;
         }
+        state = end;
     }
     out.reverse();
     out
@@ -118,7 +222,7 @@ mod tests {
     use super::*;
 
     fn params(shortest: usize, longest: usize) -> BeatPathParams {
-        BeatPathParams { shortest, longest, change_cost: 30.0, restart_cost: 6.0 }
+        BeatPathParams { shortest, longest, change_cost: 30.0, restart_cost: 6.0, distance_cost: 0.0, usual: 80.0 }
     }
 
     fn clicks(frames: &[usize], len: usize) -> Vec<f32> {
@@ -149,6 +253,23 @@ mod tests {
         let path = best_beat_path(&clicks(&frames, 3400), &params(60, 100));
         assert_eq!(path.iter().map(|b| b.frame).collect::<Vec<_>>(), frames);
         assert_eq!(path.iter().filter(|b| b.restarts).map(|b| b.frame).collect::<Vec<_>>(), [7, 1727]);
+    }
+
+    #[test]
+    fn short_blocks_give_the_path_of_one_block() {
+        let mut noise = 7u32;
+        let curve: Vec<f32> = (0..4000)
+            .map(|i| {
+                noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                let beat = if i < 1500 { i % 83 < 2 } else { i > 2500 && (i + 40) % 71 < 2 };
+                (noise >> 8) as f32 / 8_388_608.0 - 1.0 + if beat { 4.0 } else { -0.9 }
+            })
+            .collect();
+        let whole = path_in_blocks(&curve, &params(60, 110), 4000);
+        assert!(whole.len() > 30 && whole.iter().filter(|b| b.restarts).count() > 1);
+        for block in [1, 50, 109, 400, 1333] {
+            assert_eq!(path_in_blocks(&curve, &params(60, 110), block), whole, "blocks of {block}");
+        }
     }
 
     #[test]

@@ -11,24 +11,25 @@ pub fn sound_findings(inputs: &FindingInputs) -> Vec<Finding> {
     [low_end(inputs), takes_apart(inputs)].into_iter().flatten().collect()
 }
 
-/// Speaks only when the whole interval lies beyond the target's spread.
+/// Speaks when the value lies beyond the target's spread and its whole interval on that side of the target: the spread is
+/// already the room for taste, so the interval need not clear it as well.
 fn low_end(inputs: &FindingInputs) -> Option<Finding> {
     let excess = inputs.low_end_excess_db;
     let spread = inputs.low_end_spread_db.filter(|s| s.is_finite()).unwrap_or(t::LOW_END_SPREAD_DB.value).abs();
     let value = excess.value.filter(|_| inputs.health.low_end.ok)?;
-    if excess.low? > spread {
+    if value > spread && excess.low? > 0.0 {
         let statement = format!(
             "The low end is {value:.1} dB above the target over the takes; good recordings spread by {spread:.1} dB."
         );
         let ask =
             "Try a little less low on the bass amplifier, in small steps, and listen from the far end of the room.";
-        let swamping = excess.low? > spread + t::LOW_END_SWAMPING_DB.value;
+        let swamping = value > spread + t::LOW_END_SWAMPING_DB.value;
         let severity = if swamping { Severity::First } else { Severity::Main };
         let confidence = probability_above(excess, spread)?;
         return Some(low_end_finding(inputs, "low_end_above_target", severity, statement, ask, (spread, confidence)));
     }
     // Too little is only said without reserve: a recorder that is going deaf down there looks the same.
-    if excess.high? < -spread && excess.warnings.is_empty() {
+    if value < -spread && excess.high? < 0.0 && excess.warnings.is_empty() {
         let below = -value;
         let statement = format!(
             "The low end is {below:.1} dB below the target over the takes; good recordings spread by {spread:.1} dB."

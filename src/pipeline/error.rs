@@ -25,6 +25,12 @@ pub enum PipelineError {
     /// A picture could not be made.
     #[error(transparent)]
     Chart(#[from] crate::chart::ChartError),
+    /// No target could be learnt.
+    #[error(transparent)]
+    Learn(#[from] crate::measure::balance::LearnError),
+    /// Somebody asked to stop.
+    #[error("stopped; nothing was written")]
+    Stopped,
     /// A demo tape could not be made.
     #[error("{}: cannot be made: {cause}", path.display())]
     Demo {
@@ -42,7 +48,8 @@ impl PipelineError {
             Self::NoTapes { .. } => Some("give a folder with recordings, or the files themselves"),
             Self::NoReports { .. } => Some("give --out the folder that holds the report folders"),
             Self::Report(error) => error.hint(),
-            Self::Chart(_) | Self::Demo { .. } => None,
+            Self::Learn(_) => Some("give recordings of whole pieces, made with a recorder that hears the bass"),
+            Self::Chart(_) | Self::Demo { .. } | Self::Stopped => None,
         }
     }
 }

@@ -1,18 +1,22 @@
 //! The method id of every family that this program measures.
 
-use crate::measure::{balance, loudness, time, tuning};
+use crate::measure::balance::Target;
+use crate::measure::{balance, layers, loudness, time, tuning};
 use crate::report::{Method, Program};
 use crate::{health, passages};
 
-/// Method ids in the order of the report.
-pub fn methods() -> Vec<Method> {
+/// Method ids in the order of the report. A balance against a learnt target is another method than one against the published
+/// average: their excesses cannot be compared.
+pub fn methods(target: Option<&Target>) -> Vec<Method> {
+    let balance = target.map_or_else(|| balance::METHOD.to_owned(), |t| format!("{}+{}", balance::METHOD, t.mark()));
     [
         ("health", health::METHOD),
         ("passages", passages::METHOD),
         ("loudness", loudness::METHOD),
-        ("balance", balance::METHOD),
+        ("balance", balance.as_str()),
         ("tuning", tuning::METHOD_ID),
         ("time", time::METHOD_ID),
+        ("layers", layers::METHOD),
     ]
     .map(|(family, id)| Method { family: family.to_owned(), id: id.to_owned() })
     .to_vec()

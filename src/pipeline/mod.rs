@@ -3,12 +3,14 @@
 //! Conventions: no arithmetic here; rooms are called in the order of the data flow. One bad tape never stops the folder.
 
 mod compose;
+mod compose_layers;
 mod compose_time;
 mod compose_tuning;
 mod demo_tapes;
 mod error;
 mod methods;
 mod plan;
+mod reference;
 mod season;
 mod stream;
 mod tape_job;
@@ -17,10 +19,12 @@ use std::path::{Path, PathBuf};
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
+use crate::measure::balance::Target;
 use crate::report::OutFolder;
 
 pub use demo_tapes::make_demo_tapes;
 pub use error::PipelineError;
+pub use reference::{LearnOptions, LearnOutcome, find_target, learn_target};
 pub use season::{SeasonOutcome, redraw_season, schemas};
 
 /// What a review is asked to do.
@@ -32,6 +36,8 @@ pub struct ReviewOptions {
     pub jobs: usize,
     /// Measure again even what is unchanged.
     pub again: bool,
+    /// What the balance is compared with; `None` for the published average.
+    pub target: Option<Target>,
 }
 
 /// A tape that is about to be measured.
@@ -75,6 +81,8 @@ pub enum TapeOutcome {
         /// What to do about it.
         hint: Option<String>,
     },
+    /// Measured, with nothing written of it by itself.
+    Heard,
     /// Somebody asked to stop before this tape was done.
     Stopped,
 }
@@ -145,7 +153,7 @@ fn counted(outcomes: &[TapeOutcome]) -> ReviewOutcome {
             TapeOutcome::Reviewed(_) => total.reviewed += 1,
             TapeOutcome::Unchanged { .. } => total.unchanged += 1,
             TapeOutcome::Failed { .. } => total.failed += 1,
-            TapeOutcome::Stopped => {}
+            TapeOutcome::Heard | TapeOutcome::Stopped => {}
         }
     }
     total

@@ -40,9 +40,14 @@ pub fn write_season(out: &Path) -> Result<SeasonOutcome, PipelineError> {
 
 /// Name and JSON Schema (laid out) of every file that the program writes.
 pub fn schemas() -> Vec<(&'static str, String)> {
-    [("report", report::report_schema()), ("curves", report::curves_schema()), ("season", season::season_schema())]
-        .map(|(name, schema)| (name, format!("{schema:#}")))
-        .to_vec()
+    [
+        ("report", report::report_schema()),
+        ("curves", report::curves_schema()),
+        ("season", season::season_schema()),
+        ("target", report::schema_of::<report::TargetFile>()),
+    ]
+    .map(|(name, schema)| (name, format!("{schema:#}")))
+    .to_vec()
 }
 
 /// The season in the words of the picture.
@@ -68,7 +73,11 @@ fn series(line: &SeasonLine, dates: &[&str]) -> SeasonSeries {
         unit: line.unit.to_owned(),
         values,
         better: better(line.measure),
-        broken_before: line.breaks.iter().filter_map(|b| dates.iter().position(|d| *d == b.date)).collect(),
+        broken_before: line
+            .breaks
+            .iter()
+            .filter_map(|b| Some((dates.iter().position(|d| *d == b.date)?, break_words(&b.reason).to_owned())))
+            .collect(),
         verdict: verdict(line),
     }
 }
@@ -81,6 +90,15 @@ fn better(measure: &str) -> Better {
         "clipped_percent" | "drift_size_percent" | "steadiness_percent" => Better::Down,
         "bass_offset_from_band_cents" | "guitar_offset_from_band_cents" | "bass_to_drums_ms" => Better::Zero,
         _ => Better::Neither,
+    }
+}
+
+/// Why values before and after a break cannot be compared, short enough for the picture.
+fn break_words(reason: &str) -> &str {
+    match reason {
+        "method_changed" => "new method",
+        "recorder_changed" => "new recorder",
+        other => other,
     }
 }
 

@@ -27,18 +27,18 @@ pub fn run(
         (Look::Failed(failure), _) => return failed(failure.clone()),
         (Look::Ready(_) | Look::Stopped, _) => return TapeOutcome::Stopped,
     };
-    if !options.again && is_unchanged(tape, target) {
+    if !options.again && is_unchanged(tape, target, options) {
         return TapeOutcome::Unchanged { folder: target.to_owned() };
     }
     // A mistake of ours in one tape must not take the others with it.
-    match catch_unwind(AssertUnwindSafe(|| measure_and_write(tape, target, out, stop, progress))) {
+    match catch_unwind(AssertUnwindSafe(|| measure_and_write(tape, target, out, options, stop, progress))) {
         Ok(outcome) => outcome,
         Err(_) => broke_down(&tape.file_name),
     }
 }
 
-fn is_unchanged(tape: &LookedInto, target: &Path) -> bool {
-    let (methods, program) = (methods::methods(), methods::program());
+fn is_unchanged(tape: &LookedInto, target: &Path, options: &ReviewOptions) -> bool {
+    let (methods, program) = (methods::methods(options.target.as_ref()), methods::program());
     let expected =
         Expected { content_hash: &tape.content_hash, methods: &methods, program: &program, pictures: &chart::PICTURES };
     report::is_current(target, &expected)
@@ -48,6 +48,7 @@ fn measure_and_write(
     looked: &LookedInto,
     target: &Path,
     out: &OutFolder,
+    options: &ReviewOptions,
     stop: &AtomicBool,
     progress: &dyn Fn(f64),
 ) -> TapeOutcome {
@@ -62,7 +63,7 @@ fn measure_and_write(
         }
     };
     let measured = match stream::measure(&mut tape, stop, &mut report_share) {
-        Ok(measured) => compose::measured(tape.info(), &looked.source, measured),
+        Ok(measured) => compose::measured(tape.info(), &looked.source, options.target.as_ref(), measured),
         Err(StreamError::Stopped) => return TapeOutcome::Stopped,
         Err(StreamError::Tape(error)) => return failed(error.into()),
         Err(StreamError::Meter) => return broke_down(&looked.file_name),
@@ -97,11 +98,13 @@ fn line(report: &Report, target: &Path) -> TapeLine {
     }
 }
 
-fn failed(failure: Failure) -> TapeOutcome {
+/// A tape that was not measured.
+pub fn failed(failure: Failure) -> TapeOutcome {
     TapeOutcome::Failed { message: failure.message, hint: failure.hint }
 }
 
-fn broke_down(file_name: &str) -> TapeOutcome {
+/// What is said of a tape at which one of our own meters broke down.
+pub fn broke_down(file_name: &str) -> TapeOutcome {
     failed(Failure {
         message: format!("{file_name}: measuring broke down; this is a mistake in the program, not in the tape"),
         hint: Some("the other tapes are not affected; please report it with the tape's kind and length".to_owned()),

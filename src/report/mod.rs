@@ -15,6 +15,7 @@ pub mod read;
 pub mod resolution;
 pub mod rounding;
 pub mod schema;
+pub mod target_file;
 pub mod types;
 pub mod write;
 
@@ -25,5 +26,6 @@ pub use folder::{TapeKey, settle_folders};
 pub use out_folder::OutFolder;
 pub use read::{read_curves, read_report};
 pub use schema::{curves_schema, report_schema, schema_of};
+pub use target_file::{TargetFile, TargetRecording, TargetRow, read_target, target_path, write_target};
 pub use types::*;
 pub use write::{CURVES_FILE, CurvesFile, REPORT_FILE, write_atomic, write_report};

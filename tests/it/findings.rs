@@ -141,9 +141,10 @@ fn a_low_cut_whose_interval_reaches_under_the_threshold_is_left_alone() {
 }
 
 #[test]
-fn low_end_speaks_only_when_its_whole_interval_lies_beyond_the_spread() {
+fn low_end_speaks_when_it_lies_beyond_the_spread_and_surely_on_that_side_of_the_target() {
     let low_end = |value: f64, half: f64| changed(|t| t.low_end = Measured::symmetric(value, half, 99));
-    assert_eq!(ids(&low_end(3.2, 0.8)), NOTES, "2.4 dB is inside the spread of 2.5 dB");
+    assert_eq!(ids(&low_end(2.4, 0.8)), NOTES, "inside the spread of 2.5 dB");
+    assert_eq!(ids(&low_end(3.4, 3.5)), NOTES, "may lie under the target");
     let main = found(&low_end(3.4, 0.8));
     assert_eq!((main[0].id, main[0].severity, main[0].player), ("low_end_above_target", Severity::Main, Player::Band));
     assert_eq!(found(&low_end(6.5, 0.8))[0].severity, Severity::First);

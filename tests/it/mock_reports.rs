@@ -116,6 +116,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             end_s,
             loudness_lufs: Measured::symmetric(spec.lufs, 0.4, 12),
             layers_lufs: layers(&absent()),
+            layers_re_band_lu: None,
         }],
         loudness: LoudnessFacts {
             integrated_lufs: Measured::symmetric(spec.lufs, 0.5, 300),
@@ -138,6 +139,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             comping_onsets_per_bar: absent(),
         },
         tuning: TakeTuning { bass: player(), guitar: player(), piano: player(), horns: player() },
+        time_detail: TimeDetail::default(),
     }
 }
 

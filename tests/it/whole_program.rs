@@ -58,6 +58,17 @@ fn report_of<'a>(reports: &'a [(String, Report)], file_name: &str) -> &'a Report
     &reports.iter().find(|(_, r)| r.tape.file_name == file_name).unwrap_or_else(|| panic!("{file_name}: no report")).1
 }
 
+/// A copy that nobody may read; taken away again where that does not hold (an administrator reads everything).
+#[cfg(unix)]
+fn lock(path: &Path, of: &Path) {
+    use std::os::unix::fs::PermissionsExt;
+    std::fs::copy(of, path).unwrap();
+    std::fs::set_permissions(path, std::fs::Permissions::from_mode(0o000)).unwrap();
+    if std::fs::File::open(path).is_ok() {
+        std::fs::remove_file(path).unwrap();
+    }
+}
+
 /// Broken files among good ones; the good ones' names.
 fn broken_among_good(dir: &Path) -> Vec<&'static str> {
     let fixture = |name: &str| Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/tape").join(name);
@@ -95,6 +106,8 @@ fn broken_among_good(dir: &Path) -> Vec<&'static str> {
     std::fs::write(dir.join("folder.wav/notes.txt"), "not a tape").unwrap();
     #[cfg(unix)]
     std::os::unix::fs::symlink(dir.join("nowhere"), dir.join("unreadable.wav")).unwrap();
+    #[cfg(unix)]
+    lock(&dir.join("locked.wav"), &dir.join("good.wav"));
     vec![
         "blink.wav",
         "good.wav",
@@ -121,6 +134,9 @@ fn broken_files_among_good_ones_get_a_clear_line_each_and_the_good_ones_a_report
     let mut broken = vec!["empty.wav", "text.wav", "truncated.m4a"];
     if cfg!(unix) {
         broken.push("unreadable.wav");
+    }
+    if tapes.path().join("locked.wav").exists() {
+        broken.push("locked.wav");
     }
     for name in &broken {
         assert!(said.lines().any(|l| l.contains(&format!("{name}:"))), "no line for {name} in\n{said}");
@@ -184,7 +200,16 @@ fn a_second_run_skips_what_is_unchanged_and_any_number_of_jobs_gives_the_same_by
     assert_eq!(first, folder_bytes(one.path()));
     assert!(run(one.path(), &["--again"]).contains("2 tapes reviewed"));
     assert_eq!(first, folder_bytes(one.path()));
-    for name in ["page.png", "loudness.png", "balance.png", "report.json", "curves.json"] {
+    for name in [
+        "page.png",
+        "loudness.png",
+        "balance.png",
+        "tuning.png",
+        "time.png",
+        "layers.png",
+        "report.json",
+        "curves.json",
+    ] {
         assert!(one.path().join("2026-02-03_2026-02-03-a").join(name).exists(), "{name}");
     }
     assert!(one.path().join("season.json").exists() && one.path().join("season.png").exists());

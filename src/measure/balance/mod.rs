@@ -5,6 +5,7 @@
 //! Limits: a spectrum covers 341 ms, so the ends of a span are blurred by about that; a microphone's own response and the
 //! place it stands in (a corner adds up to 6 dB a boundary at low frequencies, common practice, no source) count in full.
 
+mod learnt;
 mod meter;
 mod target;
 
@@ -13,6 +14,7 @@ use crate::dsp::jackknife;
 use crate::stats::Measured;
 use crate::units::power_to_db;
 
+pub use learnt::{Admired, LearnError, Learnt, learn};
 pub use meter::BalanceMeter;
 use meter::Second;
 pub use target::{Target, TargetBand};

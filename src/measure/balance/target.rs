@@ -31,6 +31,8 @@ pub struct Target {
     pub source: String,
     /// Power in 40-160 Hz against 400-2500 Hz, dB.
     pub low_re_mid_db: f64,
+    /// How far recordings spread around it to either side, dB; `None` takes the mean half-width of its bands.
+    pub low_re_mid_spread_db: Option<f64>,
     /// The bands from 25 Hz to 16 kHz.
     pub bands: Vec<TargetBand>,
 }
@@ -48,6 +50,8 @@ const HIGH_CORNER_HZ: f64 = 4000.0;
 const HIGH_SLOPE_DB_PER_OCTAVE: f64 = -4.0;
 /// Half of the spread inside 100 Hz to 4 kHz, dB; our estimate of the spread between recordings.
 const SPREAD_DB: f64 = 3.0;
+/// Least half of a learnt spread, dB: what two takes of one band on one evening differ by (common practice, no source).
+pub const LEAST_SPREAD_DB: f64 = 1.0;
 /// Growth of the spread below 100 Hz, dB an octave.
 const SPREAD_GROWTH_LOW_DB: f64 = 2.0;
 /// Growth of the spread above 4 kHz, dB an octave.
@@ -72,13 +76,26 @@ impl Target {
             name: PUBLISHED_NAME.to_owned(),
             source: PUBLISHED_SOURCE.to_owned(),
             low_re_mid_db: published_low_re_mid_db(),
+            low_re_mid_spread_db: None,
             bands: bands.to_vec(),
         }
     }
 
-    /// How far recordings spread around the target's low end, dB to either side: the mean half-width of the bands inside
-    /// [`LOW_END_HZ`](super::LOW_END_HZ); `None` when the target has no band there.
+    /// A short mark of the target's numbers, for method ids: equal numbers, equal mark (FNV-1a, 32 bits).
+    pub fn mark(&self) -> String {
+        let low = [self.low_re_mid_db, self.low_re_mid_spread_db.unwrap_or(0.0)];
+        let bands = self.bands.iter().flat_map(|b| [b.mid_hz, b.low_db, b.level_db, b.high_db]);
+        let bytes = low.into_iter().chain(bands).flat_map(|x| ((x * 100.0).round() as i64).to_le_bytes());
+        let hash = bytes.fold(0x811c_9dc5_u32, |h, b| (h ^ u32::from(b)).wrapping_mul(0x0100_0193));
+        format!("target-{hash:08x}")
+    }
+
+    /// How far recordings spread around the target's low end, dB to either side: as learnt, else the mean half-width of the
+    /// bands inside [`LOW_END_HZ`](super::LOW_END_HZ); `None` when the target has no band there.
     pub fn low_end_spread_db(&self) -> Option<f64> {
+        if self.low_re_mid_spread_db.is_some() {
+            return self.low_re_mid_spread_db;
+        }
         let inside = |b: &&TargetBand| (super::LOW_END_HZ.0..=super::LOW_END_HZ.1).contains(&b.mid_hz);
         let halves: Vec<f64> = self.bands.iter().filter(inside).map(|b| (b.high_db - b.low_db) / 2.0).collect();
         crate::stats::mean(&halves)
@@ -98,7 +115,8 @@ fn published_level_db(hz: f64) -> f64 {
     straight + low + high
 }
 
-fn published_spread_db(hz: f64) -> f64 {
+/// Half of the spread of the published average at a frequency, dB.
+pub fn published_spread_db(hz: f64) -> f64 {
     SPREAD_DB
         + SPREAD_GROWTH_LOW_DB * (100.0 / hz).log2().max(0.0)
         + SPREAD_GROWTH_HIGH_DB * (hz / HIGH_CORNER_HZ).log2().max(0.0)

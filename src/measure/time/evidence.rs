@@ -165,8 +165,8 @@ fn beat_profile(strengths: &Strengths, beat: f64, length: f64) -> [[f32; GROUPS]
         let a = (centre - reach).round().max(0.0) as usize;
         let b = ((centre + reach).round().max(0.0) as usize + 1).min(strengths.len());
         let mut out = [0.0f32; GROUPS];
-        for row in strengths.groups.get(a..b).unwrap_or(&[]) {
-            out.iter_mut().zip(row).for_each(|(o, x)| *o = o.max(*x));
+        for frame in a..b {
+            out.iter_mut().zip(strengths.group(frame)).for_each(|(o, x)| *o = o.max(x));
         }
         out
     })
@@ -184,7 +184,7 @@ fn relative_to_mean(profile: &mut [[[f32; GROUPS]; POSITIONS]]) {
 fn span_level_db(strengths: &Strengths, beat: f64, length: f64) -> f32 {
     let a = (beat.max(0.0) as usize).min(strengths.len());
     let b = ((beat + length).max(0.0) as usize).clamp(a, strengths.len());
-    let power: f32 = strengths.low_power[a..b].iter().sum();
+    let power: f32 = (a..b).map(|frame| strengths.low_power(frame)).sum();
     10.0 * (power / (b - a).max(1) as f32 + 1.0).log10()
 }
 

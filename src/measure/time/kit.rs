@@ -5,7 +5,6 @@
 //! Limits: the kick's band also holds the bass; a snare in the cymbal bands is told from the hi-hat by its companions
 //! only. Hats much softer than the ride are missed (common practice, no source: the foot should be heard).
 
-use super::features::BANDS;
 use super::grid::{Grid, GridBeat};
 use super::strength::Strengths;
 use crate::stats::{Measured, mad_sigma, median};
@@ -72,7 +71,7 @@ pub fn kit_facts(strengths: &Strengths, grid: &Grid) -> KitFacts {
     if bars.len() < FEWEST_BARS {
         return KitFacts::absent("too_few_bars");
     }
-    let reader = Reader { levels: &strengths.levels_db, period: grid.period };
+    let reader = Reader { strengths, period: grid.period };
     let cymbals: Vec<f64> = grid.beats.iter().map(|b| reader.cymbals_re_middle_db(b.frame)).collect();
     if median(&cymbals).is_none_or(|c| c < LEAST_CYMBALS_DB) {
         return KitFacts::absent(NO_CYMBALS);
@@ -126,30 +125,32 @@ fn kick_re_ride(reader: &Reader, bars: &[&[GridBeat]]) -> Measured {
 
 /// Reads levels around beats.
 struct Reader<'a> {
-    levels: &'a [[f32; BANDS]],
+    strengths: &'a Strengths<'a>,
     period: f64,
 }
 
 impl Reader<'_> {
-    fn rows(&self, from: f64, to: f64) -> &[[f32; BANDS]] {
-        let a = (from.round().max(0.0) as usize).min(self.levels.len());
-        let b = (to.round().max(0.0) as usize).max(a + 1).min(self.levels.len());
-        &self.levels[a..b.max(a)]
+    fn levels(&self, band: usize, from: f64, to: f64) -> impl ExactSizeIterator<Item = f32> {
+        let n = self.strengths.len();
+        let a = (from.round().max(0.0) as usize).min(n);
+        let b = (to.round().max(0.0) as usize).max(a + 1).min(n);
+        (a..b.max(a)).map(move |frame| self.strengths.level_db(frame, band))
     }
 
     /// Mean power of one band between two frames, dB.
     fn mean_db(&self, band: usize, from: f64, to: f64) -> f64 {
-        let rows = self.rows(from, to);
-        let sum: f64 = rows.iter().map(|r| 10f64.powf(f64::from(r[band]) / 10.0)).sum();
-        10.0 * (sum / rows.len().max(1) as f64 + 1.0).log10()
+        let levels = self.levels(band, from, to);
+        let n = levels.len().max(1) as f64;
+        let sum: f64 = levels.map(|db| 10f64.powf(f64::from(db) / 10.0)).sum();
+        10.0 * (sum / n + 1.0).log10()
     }
 
     fn largest(&self, band: usize, from: f64, to: f64) -> f64 {
-        f64::from(self.rows(from, to).iter().map(|r| r[band]).fold(0.0, f32::max))
+        f64::from(self.levels(band, from, to).fold(0.0, f32::max))
     }
 
     fn smallest(&self, band: usize, from: f64, to: f64) -> f64 {
-        f64::from(self.rows(from, to).iter().map(|r| r[band]).fold(f32::MAX, f32::min))
+        f64::from(self.levels(band, from, to).fold(f32::MAX, f32::min))
     }
 
     /// Peak level of the top band at a frame against the summed peaks of the middle bands, dB.

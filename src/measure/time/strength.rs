@@ -20,56 +20,81 @@ const DEPTH_DB: f64 = 45.0;
 /// A single frame counts for at most this many means.
 const LARGEST_RE_MEAN: f32 = 12.0;
 
-/// Onset strengths of a span.
-pub struct Strengths {
+/// Onset strengths of a span: a view of the features, each value made when it is asked for.
+pub struct Strengths<'a> {
+    features: &'a TimeFeatures,
     /// First frame on the tape.
     pub start_frame: usize,
-    /// `[frame][CHANNELS]`.
-    pub rows: Vec<[f32; CHANNELS]>,
-    /// Band levels in dB above the floor of the bytes, `[frame][BANDS]`.
-    pub levels_db: Vec<[f32; BANDS]>,
-    /// Power of 35 to 800 Hz a frame, on the scale of the bytes' floor.
-    pub low_power: Vec<f32>,
-    /// Mean strength of each group of channels, `[frame][GROUPS]`.
-    pub groups: Vec<[f32; GROUPS]>,
+    len: usize,
+    /// Silence of each band, dB above the floor of the bytes.
+    floors: [f32; BANDS],
+    /// Means of the channels: as they rise, and again once single frames are cut.
+    means: [[f32; CHANNELS]; 2],
 }
 
-impl Strengths {
+impl<'a> Strengths<'a> {
     /// Strengths of `[start_s, end_s)`, cut to the tape.
-    pub fn of_span(features: &TimeFeatures, start_s: f64, end_s: f64) -> Self {
+    pub fn of_span(features: &'a TimeFeatures, start_s: f64, end_s: f64) -> Self {
         let first = ((start_s / HOP_S).round().max(0.0) as usize).min(features.len());
         let last = ((end_s / HOP_S).round().max(0.0) as usize).clamp(first, features.len());
-        let bytes: Vec<&[u8]> = features.frames.range(first..last).collect();
-        let levels_db: Vec<[f32; BANDS]> =
-            bytes.iter().map(|row| std::array::from_fn(|b| f32::from(row[b]) * LEVEL_STEP_DB as f32)).collect();
-        let floors = floors_db(&levels_db);
-        let mut rows: Vec<[f32; CHANNELS]> = (0..levels_db.len())
-            .map(|t| {
-                let before = &levels_db[t.saturating_sub(RISE_FRAMES)];
-                let after = &levels_db[(t + RISE_FRAMES).min(levels_db.len() - 1)];
-                std::array::from_fn(|c| {
-                    if c < BANDS {
-                        (after[c].max(floors[c]) - before[c].max(floors[c])).max(0.0)
-                    } else {
-                        f32::from(bytes[t][c])
-                    }
-                })
-            })
-            .collect();
-        scale_to_mean_one(&mut rows);
-        let low_power = levels_db.iter().map(|row| row[..LOW_BANDS].iter().map(|db| db_to_power(*db)).sum()).collect();
-        let groups = rows.iter().map(grouped).collect();
-        Self { start_frame: first, rows, levels_db, low_power, groups }
+        let floors = floors_db(features, first..last);
+        let mut out = Self { features, start_frame: first, len: last - first, floors, means: [[0.0; CHANNELS]; 2] };
+        for pass in 0..2 {
+            let mut sums = [0.0f32; CHANNELS];
+            for t in 0..out.len {
+                sums.iter_mut().zip(out.row(t)).for_each(|(sum, x)| *sum += x);
+            }
+            out.means[pass] = sums.map(|sum| sum / out.len.max(1) as f32);
+        }
+        out
     }
 
     /// Number of frames.
     pub fn len(&self) -> usize {
-        self.rows.len()
+        self.len
     }
 
     /// True when the span holds no frame.
     pub fn is_empty(&self) -> bool {
-        self.rows.is_empty()
+        self.len == 0
+    }
+
+    fn bytes(&self, frame: usize) -> &[u8] {
+        self.features.frames.get(self.start_frame + frame.min(self.len - 1)).unwrap_or(&[0; FRAME_BYTES])
+    }
+
+    /// Strength of each channel at a frame of the span.
+    pub fn row(&self, frame: usize) -> [f32; CHANNELS] {
+        let (before, after) = (self.bytes(frame.saturating_sub(RISE_FRAMES)), self.bytes(frame + RISE_FRAMES));
+        let here = self.bytes(frame);
+        std::array::from_fn(|c| {
+            let mut x = if c < BANDS {
+                (level_db(after[c]).max(self.floors[c]) - level_db(before[c]).max(self.floors[c])).max(0.0)
+            } else {
+                f32::from(here[c])
+            };
+            for means in &self.means {
+                if means[c] > 1e-6 {
+                    x = (x / means[c]).min(LARGEST_RE_MEAN);
+                }
+            }
+            x
+        })
+    }
+
+    /// Level of a band at a frame of the span, dB above the floor of the bytes.
+    pub fn level_db(&self, frame: usize, band: usize) -> f32 {
+        level_db(self.bytes(frame)[band])
+    }
+
+    /// Power of 35 to 800 Hz at a frame, on the scale of the bytes' floor.
+    pub fn low_power(&self, frame: usize) -> f32 {
+        self.bytes(frame)[..LOW_BANDS].iter().map(|byte| db_to_power(level_db(*byte))).sum()
+    }
+
+    /// Mean strength of each group of channels at a frame.
+    pub fn group(&self, frame: usize) -> [f32; GROUPS] {
+        grouped(&self.row(frame))
     }
 
     /// Seconds on the tape of a (fractional) frame of the span.
@@ -79,13 +104,20 @@ impl Strengths {
 
     /// The weighted sum of the channels, smoothed over 20 ms, not negative.
     pub fn plain_curve(&self, weights: &[f32; CHANNELS]) -> Vec<f32> {
-        let raw: Vec<f32> = self.rows.iter().map(|r| r.iter().zip(weights).map(|(x, w)| x * w).sum()).collect();
-        (0..raw.len())
-            .map(|t| {
-                let at = |d: isize| raw[t.saturating_add_signed(d).min(raw.len() - 1)];
-                (at(-2) + 2.0 * at(-1) + 3.0 * at(0) + 2.0 * at(1) + at(2)) / 9.0
-            })
-            .collect()
+        let mut curve: Vec<f32> =
+            (0..self.len).map(|t| self.row(t).iter().zip(weights).map(|(x, w)| x * w).sum()).collect();
+        let n = curve.len();
+        // In place: the two values before a frame are kept as they were.
+        let (mut two_ago, mut one_ago) = match curve.first() {
+            Some(first) => (*first, *first),
+            None => return curve,
+        };
+        for t in 0..n {
+            let (here, next, after) = (curve[t], curve[(t + 1).min(n - 1)], curve[(t + 2).min(n - 1)]);
+            curve[t] = (two_ago + 2.0 * one_ago + 3.0 * here + 2.0 * next + after) / 9.0;
+            (two_ago, one_ago) = (one_ago, here);
+        }
+        curve
     }
 
     /// One curve: the weighted sum of the channels, smoothed over 20 ms, zero mean, unit standard deviation.
@@ -99,6 +131,10 @@ impl Strengths {
     }
 }
 
+fn level_db(byte: u8) -> f32 {
+    f32::from(byte) * LEVEL_STEP_DB as f32
+}
+
 fn db_to_power(db: f32) -> f32 {
     10f32.powf(db / 10.0)
 }
@@ -107,22 +143,20 @@ fn grouped(row: &[f32; CHANNELS]) -> [f32; GROUPS] {
     GROUP_CHANNELS.map(|channels| channels.iter().map(|c| row[*c]).sum::<f32>() / channels.len() as f32)
 }
 
-fn floors_db(levels: &[[f32; BANDS]]) -> [f32; BANDS] {
-    std::array::from_fn(|b| {
-        let mut column: Vec<f32> = levels.iter().map(|row| row[b]).collect();
-        column.sort_by(f32::total_cmp);
-        let loud = column.get(column.len().saturating_sub(1) * 98 / 100).copied().unwrap_or(0.0);
-        (loud - DEPTH_DB as f32).max(0.0)
-    })
-}
-
-fn scale_to_mean_one(rows: &mut [[f32; CHANNELS]]) {
-    for _ in 0..2 {
-        for c in 0..CHANNELS {
-            let mean = rows.iter().map(|r| r[c]).sum::<f32>() / rows.len().max(1) as f32;
-            if mean > 1e-6 {
-                rows.iter_mut().for_each(|r| r[c] = (r[c] / mean).min(LARGEST_RE_MEAN));
-            }
-        }
+/// The level [`DEPTH_DB`] below the loudest frames of each band, from counts of the bytes.
+fn floors_db(features: &TimeFeatures, frames: std::ops::Range<usize>) -> [f32; BANDS] {
+    let n = frames.len();
+    let mut counts = [[0usize; 256]; BANDS];
+    for row in features.frames.range(frames) {
+        counts.iter_mut().zip(row).for_each(|(count, byte)| count[usize::from(*byte)] += 1);
     }
+    let rank = n.saturating_sub(1) * 98 / 100;
+    counts.map(|count| {
+        let mut below = 0;
+        let loud = count.iter().position(|c| {
+            below += c;
+            below > rank
+        });
+        (level_db(loud.unwrap_or(0) as u8) - DEPTH_DB as f32).max(0.0)
+    })
 }

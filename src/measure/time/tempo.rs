@@ -3,6 +3,7 @@
 //! Conventions: a local tempo is 60 over one smoothed beat; drift is the change of a straight line fitted to the local
 //! tempi from the first to the last beat, percent of its start, plus = rushing. Beats across a restart are left out.
 
+use super::CERTAIN_FROM;
 use super::beats::BeatTrack;
 use crate::stats::{Measured, median};
 
@@ -35,8 +36,6 @@ const MEDIAN_FACTOR: f64 = 2.6;
 const DRIFT_FLOOR_POINTS: f64 = 0.25;
 /// Error of single onsets that survives the smoother, as a share of their standard deviation.
 const SMOOTHED_ONSET_SHARE: f64 = 0.5;
-/// Below this probability the level or the phase of the bar is marked as uncertain.
-const CERTAIN_FROM: f64 = 0.7;
 
 impl TempoFacts {
     /// No tempo, and why.
@@ -143,7 +142,7 @@ impl Beats {
 }
 
 /// Least-squares line: value at 0 and slope.
-fn line(x: &[f64], y: &[f64]) -> Option<(f64, f64)> {
+pub(super) fn line(x: &[f64], y: &[f64]) -> Option<(f64, f64)> {
     let n = x.len() as f64;
     if x.len() < 3 {
         return None;
