@@ -20,7 +20,7 @@ use crate::stats::Measured;
 /// Sentences beside the lanes.
 const COLUMN_WIDTH: f32 = 356.0;
 /// Room left of the lanes, in type sizes.
-const GUTTER: f32 = 7.2;
+const GUTTER: f32 = 8.6;
 
 /// One layer and how it is shown.
 #[derive(Clone, Copy)]
