@@ -1,5 +1,6 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
+use super::compose_layers::{TapeLayers, measure_layers};
 use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
 use super::methods;
@@ -12,9 +13,9 @@ use crate::measure::time::{TakeTime, TimeHints, measure_take};
 use crate::measure::tuning::{TapeTuning, measure_tuning};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
-    BalanceFacts, Curves, HealthFacts, LayerCurves, LoudnessFacts, LowEndShare, MarkFacts, Method, PassageFacts,
-    REPORT_SCHEMA_NAME, REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts,
-    TargetFacts, ThirdOctave, TimeUse, TrustedFor, Verdict,
+    BalanceFacts, Curves, HealthFacts, LoudnessFacts, LowEndShare, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
+    REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts, TargetFacts,
+    ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
 use crate::stats::Measured;
 use crate::tape::{DateSource, TapeInfo, TapeSource, TapeSummary};
@@ -34,6 +35,7 @@ pub struct MeasuredTape {
     balance: Balance,
     tuning: TapeTuning,
     time: Vec<TakeTime>,
+    layers: TapeLayers,
     low_end_curve_db: Vec<Option<f64>>,
     low_end_spread_db: Option<f64>,
     target: Target,
@@ -48,7 +50,7 @@ pub fn measured(
     target: Option<&Target>,
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
-    let Readings { health, passages, loudness, balance, tuning, time } = readings;
+    let Readings { health, passages, loudness, balance, layers, tuning, time } = readings;
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
     let methods = methods::methods(target);
@@ -63,15 +65,15 @@ pub fn measured(
             true_peak_dbtp: loudness.true_peak_dbtp(start_s, end_s),
         })
         .collect();
+    let time: Vec<TakeTime> =
+        spans.iter().map(|&(start_s, end_s)| measure_take(&time, start_s, end_s, &TimeHints::default())).collect();
     MeasuredTape {
+        layers: measure_layers(&layers, &loudness, &health, &spans, &time, &info.marks),
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: balance.over(&spans, &target, limits),
         tuning: measure_tuning(&tuning, &passages),
-        time: spans
-            .iter()
-            .map(|&(start_s, end_s)| measure_take(&time, start_s, end_s, &TimeHints::default()))
-            .collect(),
+        time,
         low_end_spread_db: target.low_end_spread_db(),
         health,
         passages,
@@ -207,7 +209,7 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         start_s: take.start_s,
         end_s: take.end_s,
         title: String::new(),
-        parts: Vec::new(),
+        parts: tape.layers.part_facts(at, loudness),
         loudness: LoudnessFacts {
             integrated_lufs: take.integrated_lufs.clone(),
             range_lu: loudness.range_lu(take.start_s, take.end_s),
@@ -250,13 +252,12 @@ fn curves(tape: &MeasuredTape) -> Curves {
         curve.resize(hops, None);
         curve
     };
-    let nothing = || vec![None; hops];
     Curves {
         hop_s: CURVE_HOP_S,
         short_term_lufs: fitted(loudness.short_term_lufs),
         momentary_max_lufs: fitted(loudness.momentary_max_lufs),
         low_end_excess_db: fitted(tape.low_end_curve_db.clone()),
-        layers_lufs: LayerCurves { bass: nothing(), drums: nothing(), comping: nothing(), horns: nothing() },
+        layers_lufs: tape.layers.curves(hops),
         tempo_bpm: tempo_curve(&tape.time, CURVE_HOP_S, hops),
         bass_cents: fitted(tape.tuning.bass_cents.clone()),
         guitar_cents: fitted(tape.tuning.guitar_cents.clone()),

@@ -1,7 +1,7 @@
 //! The method id of every family that this program measures.
 
 use crate::measure::balance::Target;
-use crate::measure::{balance, loudness, time, tuning};
+use crate::measure::{balance, layers, loudness, time, tuning};
 use crate::report::{Method, Program};
 use crate::{health, passages};
 
@@ -16,6 +16,7 @@ pub fn methods(target: Option<&Target>) -> Vec<Method> {
         ("balance", balance.as_str()),
         ("tuning", tuning::METHOD_ID),
         ("time", time::METHOD_ID),
+        ("layers", layers::METHOD),
     ]
     .map(|(family, id)| Method { family: family.to_owned(), id: id.to_owned() })
     .to_vec()

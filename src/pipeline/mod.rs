@@ -3,6 +3,7 @@
 //! Conventions: no arithmetic here; rooms are called in the order of the data flow. One bad tape never stops the folder.
 
 mod compose;
+mod compose_layers;
 mod compose_time;
 mod compose_tuning;
 mod demo_tapes;

@@ -11,6 +11,7 @@ use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
 use crate::dsp::{Block, Meter};
 use crate::health::{Health, HealthMeter};
 use crate::measure::balance::{BalanceMeter, BalanceReading};
+use crate::measure::layers::{LayerMeter, LayerReading};
 use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
 use crate::measure::time::{TimeFeatures, TimeMeter};
 use crate::measure::tuning::{TuningMeter, TuningReading};
@@ -30,6 +31,8 @@ pub struct Readings {
     pub loudness: LoudnessReading,
     /// Third-octave bands.
     pub balance: BalanceReading,
+    /// Who plays how loud.
+    pub layers: LayerReading,
     /// Spectral peaks for the tuning.
     pub tuning: TuningReading,
     /// Onset strengths for the time.
@@ -60,16 +63,28 @@ pub fn measure(
         let spectral = threads.spawn(move || run(PassageMeter::default(), BalanceMeter::new(), &spectral_blocks));
         let (to_players, player_blocks) = sync_channel(QUEUE_BLOCKS);
         let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), &player_blocks));
-        let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players]);
+        let (to_layers, layer_blocks) = sync_channel(QUEUE_BLOCKS);
+        let layers = threads.spawn(move || run_one(LayerMeter::new(), &layer_blocks));
+        let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players, to_layers]);
         let native = joined(native);
         let spectral = joined(spectral);
         let players = joined(players);
+        let layers = joined(layers);
         decoded?;
         let (loudness, health) = native?;
         let (passages, balance) = spectral?;
         let (tuning, time) = players?;
-        Ok((Readings { health, passages, loudness, balance, tuning, time }, tape.summary()))
+        let layers = layers?;
+        Ok((Readings { health, passages, loudness, balance, layers, tuning, time }, tape.summary()))
     })
+}
+
+/// A meter with a thread of its own.
+fn run_one<M: Meter>(mut meter: M, blocks: &Receiver<Arc<Block>>) -> M::Reading {
+    while let Ok(block) = blocks.recv() {
+        meter.push(&block);
+    }
+    meter.finish()
 }
 
 /// Two meters that share a thread.

@@ -329,6 +329,9 @@ pub struct PartFacts {
     pub loudness_lufs: Measured,
     /// Loudness that each layer alone would have.
     pub layers_lufs: LayerLevels,
+    /// The same against the loudness of the whole band, LU; holds also where the recorder's own level does not.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layers_re_band_lu: Option<LayerLevels>,
 }
 
 /// BS.1770 loudness that each layer alone would have at the microphone, LUFS.

@@ -8,6 +8,7 @@ mod findings;
 mod golden;
 mod health;
 mod hearing;
+mod layers;
 mod learn_target;
 mod mock;
 mod mock_reports;

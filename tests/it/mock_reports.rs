@@ -116,6 +116,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             end_s,
             loudness_lufs: Measured::symmetric(spec.lufs, 0.4, 12),
             layers_lufs: layers(&absent()),
+            layers_re_band_lu: None,
         }],
         loudness: LoudnessFacts {
             integrated_lufs: Measured::symmetric(spec.lufs, 0.5, 300),

@@ -45,7 +45,8 @@ strict! {
     SlippedBar { bar: u32, start_s: f64, end_s: f64, change_percent: M }
     BarPicture { bars: usize, beats: usize, kick: Vec<f64>, snare: Vec<f64>, cymbals: Vec<f64>, hi_hat_closing: Vec<f64>,
         bass: Vec<f64> }
-    Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers }
+    Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers,
+        layers_re_band_lu: Option<Layers> }
     Layers { bass: M, drums: M, comping: M, horns: M }
     Loudness { integrated_lufs: M, range_lu: M, true_peak_dbtp: M }
     Tempo { bpm: M, drift_percent: M, steadiness_percent: M, beat_times_s: Vec<f64>, beat_in_bar: Vec<u8> }

@@ -59,6 +59,11 @@ impl LoudnessReading {
         self.duration_s
     }
 
+    /// Channel-weighted mean squares of the K-weighted recording, and the seconds that each covers: power to share out.
+    pub fn powers(&self) -> (&[f32], f64) {
+        (&self.steps, STEP_S)
+    }
+
     /// How loud a stretch of playing is, pauses left out: integrated loudness, LUFS.
     ///
     /// # Output

@@ -7,6 +7,7 @@
 
 mod band;
 mod bass;
+mod circle;
 mod compact;
 mod guitar;
 mod heard;

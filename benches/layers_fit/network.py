@@ -1,0 +1,56 @@
+"""The layer network (PyTorch) and its export: a mask network over 64 bands with a few seconds of context."""
+import numpy as np, torch, torch.nn as nn
+
+INPUTS, BANDS, CLASSES, HIDDEN = 272, 64, 6, 144
+DILATIONS = [1, 1, 2, 2, 4, 4, 8, 16]
+TAPS = 5
+DROP = 0.08
+# Taps reach -2..+2 steps of the dilation; the two widest look back further than ahead, which bounds the delay.
+OFFSETS = [(-2, 2)] * 6 + [(-3, 1), (-3, 1)]
+
+
+class Block(nn.Module):
+    def __init__(self, d, off):
+        super().__init__()
+        self.pad = (-off[0] * d, off[1] * d)
+        self.d = d; self.depth = nn.Parameter(torch.randn(HIDDEN, TAPS) / TAPS ** .5)
+        self.point = nn.Conv1d(HIDDEN, HIDDEN, 1, bias=False)
+        self.norm = nn.BatchNorm1d(HIDDEN)
+
+    def forward(self, x):
+        p = nn.functional.pad(x, self.pad); n = x.shape[2]
+        y = sum(self.depth[:, k, None] * p[:, :, k * self.d:k * self.d + n] for k in range(TAPS))
+        return x + nn.functional.dropout(torch.relu(self.norm(self.point(y))), DROP, self.training)
+
+
+class LayerNet(nn.Module):
+    """inputs [batch, 272, steps] (raw features) -> logits [batch, 6, 64, steps]"""
+    def __init__(self, mean=None, std=None):
+        super().__init__()
+        self.register_buffer("mean", torch.zeros(INPUTS) if mean is None else mean); self.register_buffer("std", torch.ones(INPUTS) if std is None else std)
+        self.enter = nn.Conv1d(INPUTS, HIDDEN, 1, bias=False); self.enter_norm = nn.BatchNorm1d(HIDDEN)
+        self.blocks = nn.ModuleList(Block(d, o) for d, o in zip(DILATIONS, OFFSETS))
+        self.leave = nn.Conv1d(HIDDEN, CLASSES * BANDS, 1)
+
+    def forward(self, x):
+        x = (x - self.mean[:, None]) / self.std[:, None]
+        h = torch.relu(self.enter_norm(self.enter(x)))
+        for b in self.blocks: h = b(h)
+        return self.leave(h).view(x.shape[0], CLASSES, BANDS, x.shape[2])
+
+
+def folded(net):
+    """Weights with the normalisations folded in: enter [H, I], enter_bias, per block depth [H, 5], point [H, H], bias, leave [384, H], leave_bias."""
+    def fold(w, norm):
+        s = norm.weight / torch.sqrt(norm.running_var + norm.eps)
+        return w * s[:, None], norm.bias - norm.running_mean * s
+    out = {}
+    with torch.no_grad():
+        w, b = fold(net.enter.weight[:, :, 0], net.enter_norm)
+        b = b - (w * (net.mean / net.std)[None]).sum(1); w = w / net.std[None]
+        out["enter"], out["enter_bias"] = w, b
+        for i, blk in enumerate(net.blocks):
+            w, b = fold(blk.point.weight[:, :, 0], blk.norm)
+            out[f"depth{i}"], out[f"point{i}"], out[f"bias{i}"] = blk.depth, w, b
+        out["leave"], out["leave_bias"] = net.leave.weight[:, :, 0], net.leave.bias
+    return {k: v.detach().float().cpu().numpy() for k, v in out.items()}

@@ -1,0 +1,139 @@
+#!/usr/bin/env python3
+"""Makes mixtures without end on the CPU cores, turns them into rooms and recordings on the accelerator, trains.
+
+usage: train.py LIBRARY_DIR OUT_DIR --seconds S [--seed 1] [--sndfile libsndfile.so]
+needs: PyTorch and CUDA, numpy, scipy; soundfile or, with --sndfile, only its shared library.
+"""
+import argparse, ctypes, json, math, mmap, multiprocessing as mp, os, sys, time
+os.environ.setdefault("OMP_NUM_THREADS", "1"); os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+import numpy as np
+from scipy.signal import resample_poly
+import mixes, features as F
+
+SECONDS = 20; N = SECONDS * 48000; NFFT = 1 << 20; STEPS = N // 2048
+SLOTS = 96
+
+
+class SfInfo(ctypes.Structure):
+    _fields_ = [("frames", ctypes.c_int64), ("samplerate", ctypes.c_int), ("channels", ctypes.c_int), ("format", ctypes.c_int), ("sections", ctypes.c_int), ("seekable", ctypes.c_int)]
+
+
+def reader(so):
+    if not so:
+        import soundfile; return lambda p: soundfile.read(p, dtype="float32")[0]
+    L = ctypes.CDLL(so); L.sf_open.restype = ctypes.c_void_p; L.sf_open.argtypes = [ctypes.c_char_p, ctypes.c_int, ctypes.POINTER(SfInfo)]
+    L.sf_readf_float.argtypes = [ctypes.c_void_p, ctypes.c_void_p, ctypes.c_int64]; L.sf_readf_float.restype = ctypes.c_int64; L.sf_close.argtypes = [ctypes.c_void_p]
+    def read(p):
+        i = SfInfo(); h = L.sf_open(p.encode(), 0x10, ctypes.byref(i)); assert h, p
+        x = np.zeros(i.frames * i.channels, np.float32); L.sf_readf_float(h, x.ctypes.data, i.frames); L.sf_close(h); return x
+    return read
+
+
+_ARGS = None
+def load_note(n):
+    lib, so = _ARGS
+    x = reader(so)(f"{lib}/{n['f']}"); n = dict(n); n["x"] = resample_poly(x, 3, 2).astype(np.float32); return n
+
+
+def libraries(path, so):
+    global _ARGS
+    _ARGS = (path, so); idx = json.load(open(path + "/index.json"))
+    with mp.get_context("fork").Pool(os.cpu_count()) as p: notes = p.map(load_note, idx, chunksize=8)
+    return mixes.Library([n for n in notes if not n["held"]]), mixes.Library([n for n in notes if n["held"]])
+
+
+def worker(lib, buf, free, full, seed):
+    a = np.frombuffer(buf, np.float16).reshape(SLOTS, 5, N); rng = np.random.default_rng(seed)
+    while True:
+        s = free.get()
+        if s is None: return
+        a[s] = mixes.song(rng, lib, SECONDS); full.put(s)
+
+
+def main():
+    ap = argparse.ArgumentParser(); ap.add_argument("lib"); ap.add_argument("out"); ap.add_argument("--seconds", type=float, default=400); ap.add_argument("--seed", type=int, default=1); ap.add_argument("--sndfile"); ap.add_argument("--batch", type=int, default=64); ap.add_argument("--ring", type=int, default=40000); ap.add_argument("--start")
+    ap.add_argument("--lr", type=float, default=2e-3)
+    A = ap.parse_args(); t0 = time.time(); os.makedirs(A.out, exist_ok=True)
+    log = open(A.out + "/log.txt", "w")
+    def say(*x): s = f"{time.time() - t0:6.1f} " + " ".join(str(v) for v in x); print(s, flush=True); log.write(s + "\n"); log.flush()
+    lib, held = libraries(A.lib, A.sndfile); say("library read")
+    ctx = mp.get_context("fork"); buf = mmap.mmap(-1, SLOTS * 5 * N * 2); free, full = ctx.Queue(), ctx.Queue()
+    hbuf = mmap.mmap(-1, SLOTS * 5 * N * 2); hfree, hfull = ctx.Queue(), ctx.Queue()
+    cores = os.cpu_count(); procs = [ctx.Process(target=worker, args=(lib, buf, free, full, 1000 * A.seed + i), daemon=True) for i in range(max(1, cores - 1))]
+    procs += [ctx.Process(target=worker, args=(held, hbuf, hfree, hfull, 777 + i), daemon=True) for i in range(4)]
+    for p in procs: p.start()
+    for s in range(SLOTS): free.put(s); hfree.put(s)
+    import torch, network, augment
+    torch.manual_seed(A.seed); torch.backends.cuda.matmul.allow_tf32 = True; torch.backends.cudnn.allow_tf32 = True
+    dev = torch.device("cuda"); slots = torch.from_numpy(np.frombuffer(buf, np.float16).reshape(SLOTS, 5, N)); hslots = torch.from_numpy(np.frombuffer(hbuf, np.float16).reshape(SLOTS, 5, N))
+    mk = augment.Maker(dev, N, NFFT, A.lib)
+    for b in (buf, hbuf):
+        a = np.frombuffer(b, np.float16); say("pinned", torch.cuda.cudart().cudaHostRegister(a.ctypes.data, a.nbytes, 0))
+    dry = torch.empty((16, 5, N), dtype=torch.float16, device=dev)
+    def fetch(slots, ids):
+        for i, s in enumerate(ids): dry[i].copy_(slots[s], non_blocking=True)
+        torch.cuda.synchronize(); return dry.float()
+    t = np.random.default_rng(0).standard_normal(N).astype(np.float32) * .1; t[: N // 3] *= .1; t[N // 2:] *= np.sin(np.arange(N - N // 2) * .3).astype(np.float32)
+    got = mk.inputs(torch.tensor(t, device=dev)[None])[0][0].T.cpu().numpy(); want = F.features(t)[0][: STEPS]
+    dif = np.abs(got[:, :] - want).max(0); say("features against the numpy reference, worst", dif[:64].max(), dif[64:128].max(), dif[128:].max())
+    assert dif.max() < .02
+    # Held-out set: other instruments, fixed.
+    val = []
+    g = torch.Generator(device=dev); g.manual_seed(4242)
+    for i in range(0, SLOTS, 16):
+        ids = [hfull.get() for _ in range(16)]; val.append(mk.make(fetch(hslots, ids), g))
+    for _ in range(4): hfree.put(None)
+    val = {k: torch.cat([v[k] for v in val]) for k in val[0]}; say("held-out set", val["x"].shape[0])
+    ring = {}; fill = 0; made = 0
+    g.manual_seed(A.seed)
+    def take():
+        nonlocal fill, made
+        ids = [full.get() for _ in range(16)]; x = fetch(slots, ids)
+        for s in ids: free.put(s)
+        for _ in range(2):
+            e = mk.make(x, g)
+            if not ring:
+                for k, v in e.items(): ring[k] = torch.empty((A.ring,) + v.shape[1:], dtype=v.dtype, device=dev)
+            o = made % (A.ring - 16)
+            for k, v in e.items(): ring[k][o:o + 16] = v
+            made += 16; fill = max(fill, min(made, A.ring - 16))
+    while made < 640: take()
+    x = ring["x"][:640].float(); net = network.LayerNet(x.mean((0, 2)), x.std((0, 2)) + 1e-3).to(dev); del x
+    if A.start: net.load_state_dict(torch.load(A.start))
+    ema = network.LayerNet().to(dev); ema.load_state_dict(net.state_dict())
+    opt = torch.optim.AdamW(net.parameters(), lr=A.lr, weight_decay=1e-3); kb = torch.tensor(F.band_k_weights(), device=dev, dtype=torch.float32)
+    say("first examples; weights", sum(p.numel() for p in net.parameters()), "GPU GB", round(torch.cuda.memory_allocated() / 1e9, 1))
+    spent = [0.0, 0.0]; step = bad = 0; acc = []; last = time.time() - 15
+    while time.time() - t0 < A.seconds:
+        t = time.time()
+        if fill < 1500 or full.qsize() >= 16: take(); torch.cuda.synchronize()
+        spent[0] += time.time() - t; t = time.time()
+        frac = (time.time() - t0) / A.seconds
+        for q in opt.param_groups: q["lr"] = A.lr * min(1, (step + 1) / 300) * (0.5 + 0.5 * math.cos(math.pi * min(1, frac)))
+        for _ in range(3):
+            ids = torch.randint(0, fill, (A.batch,), device=dev, generator=g); e = {k: v[ids] for k, v in ring.items()}
+            with torch.autocast("cuda", dtype=torch.bfloat16): z = net(e["x"].float())
+            loss, parts = augment.loss(z.float(), e, kb)
+            opt.zero_grad(set_to_none=True); loss.backward(); norm = torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0); step += 1
+            if torch.isfinite(norm): opt.step()
+            else: bad += 1
+            with torch.no_grad():
+                d = min(.999, (1 + step) / (10 + step))
+                for p, q in zip(ema.state_dict().values(), net.state_dict().values()):
+                    if p.dtype.is_floating_point: p.mul_(d).add_(q, alpha=1 - d)
+                    else: p.copy_(q)
+            acc.append(parts)
+        torch.cuda.synchronize(); spent[1] += time.time() - t
+        if time.time() - last > 30:
+            last = time.time(); a = torch.stack(acc).mean(0).tolist(); acc = []
+            if bad > 50: say("not finite"); sys.exit(3)
+            say("s making, training", [round(v) for v in spent], "ready", full.qsize(), "bad", bad, f"step {step} made {made}", "train", [round(v, 3) for v in a], "held", augment.score(ema, val, kb))
+            torch.save(ema.state_dict(), A.out + "/net.pt")
+    say("end", f"step {step} made {made}", "held", augment.score(ema, val, kb, detail=True, dump=A.out + "/held_errors.npz"))
+    ema.eval(); w = network.folded(ema); np.savez(A.out + "/weights.npz", **w); torch.save(ema.state_dict(), A.out + "/net.pt")
+    with torch.no_grad(): xv = val["x"][:1, :, :120].float(); np.savez(A.out + "/vector.npz", x=xv[0].T.cpu().numpy(), z=ema(xv)[0].permute(2, 0, 1).cpu().numpy())
+    for p in procs: p.terminate()
+
+
+if __name__ == "__main__":
+    main()

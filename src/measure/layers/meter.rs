@@ -1,0 +1,117 @@
+//! The layer meter: spectra in, K-weighted power of every layer out, while the tape streams.
+//!
+//! Conventions: a cell is [`CELL_STEPS`] steps (128 ms); kept for each cell are the shares of the K-weighted power of the
+//! mono mix, in thousandths of the whole: 12 bytes a cell, 94 bytes a second of tape.
+
+use crate::dsp::{Block, Meter};
+
+use super::bands::BANDS;
+use super::features::{FeatureStream, INPUTS, Row};
+use super::network::{MaskStream, Network, SOURCES};
+use super::reading::LayerReading;
+
+/// Steps in a cell.
+pub const CELL_STEPS: usize = 3;
+/// Rows that the network works on together; any number gives the same answer.
+const BATCH: usize = 48;
+
+/// Shares of one cell, of [`WHOLE`].
+pub type Shares = [u16; SOURCES];
+/// All of the power.
+pub const WHOLE: f64 = 60_000.0;
+
+/// Measures who plays how loud.
+pub struct LayerMeter {
+    features: FeatureStream,
+    masks: MaskStream,
+    rows: Vec<Row>,
+    /// Band power of the steps that the network still works on.
+    powers: std::collections::VecDeque<[f32; BANDS]>,
+    /// K-weighted power of the sources in the cell that is being filled.
+    cell: [f64; SOURCES],
+    in_cell: usize,
+    cells: Vec<Shares>,
+}
+
+impl Default for LayerMeter {
+    fn default() -> Self {
+        Self::new()
+    }
+}
+
+impl LayerMeter {
+    /// A meter at the start of a tape.
+    pub fn new() -> Self {
+        Self {
+            features: FeatureStream::new(),
+            masks: MaskStream::new(Network::fitted()),
+            rows: Vec::new(),
+            powers: std::collections::VecDeque::new(),
+            cell: [0.0; SOURCES],
+            in_cell: 0,
+            cells: Vec::new(),
+        }
+    }
+
+    /// Hands the waiting rows to the network.
+    fn run(&mut self) {
+        let mut inputs = Vec::with_capacity(self.rows.len() * INPUTS);
+        for row in self.rows.drain(..) {
+            inputs.extend_from_slice(&row.inputs);
+            self.powers.push_back(row.power);
+        }
+        let mut shares = Vec::new();
+        self.masks.push(&inputs, &mut shares);
+        self.add(&shares);
+    }
+
+    /// Adds answered steps to the cells.
+    fn add(&mut self, shares: &[f32]) {
+        for step in shares.chunks_exact(SOURCES * BANDS) {
+            let Some(power) = self.powers.pop_front() else { return };
+            let k_weights = self.features.k_weights();
+            let weighted: [f32; BANDS] = std::array::from_fn(|b| power[b] * k_weights[b]);
+            for (sum, share) in self.cell.iter_mut().zip(step.chunks_exact(BANDS)) {
+                *sum += f64::from(share.iter().zip(&weighted).map(|(s, p)| s * p).sum::<f32>());
+            }
+            self.in_cell += 1;
+            if self.in_cell == CELL_STEPS {
+                self.close_cell();
+            }
+        }
+    }
+
+    fn close_cell(&mut self) {
+        let whole: f64 = self.cell.iter().sum();
+        // Digital silence, and samples that were no numbers, belong to nobody.
+        let share = |power: f64| if whole > 0.0 && whole.is_finite() { (power / whole * WHOLE).round() } else { 0.0 };
+        self.cells.push(self.cell.map(|power| share(power) as u16));
+        self.cell = [0.0; SOURCES];
+        self.in_cell = 0;
+    }
+}
+
+impl Meter for LayerMeter {
+    type Reading = LayerReading;
+
+    fn push(&mut self, block: &Block) {
+        self.features.push(&block.short_spectra, &block.long_spectra, &mut self.rows);
+        if self.rows.len() >= BATCH {
+            self.run();
+        }
+    }
+
+    fn finish(mut self) -> LayerReading {
+        let mut last = std::mem::take(&mut self.rows);
+        self.features.finish(&mut last);
+        self.rows = last;
+        self.run();
+        let mut shares = Vec::new();
+        self.masks.finish(&mut shares);
+        self.add(&shares);
+        if self.in_cell > 0 {
+            self.close_cell();
+        }
+        LayerReading::new(self.cells)
+    }
+}

@@ -1,0 +1,139 @@
+//! The layers and the parts in the words of the report.
+
+use crate::health::Health;
+use crate::measure::layers::{self, LAYERS, Layer, LayerPowers, LayerReading, find_parts};
+use crate::measure::loudness::LoudnessReading;
+use crate::measure::time::TakeTime;
+use crate::report::{LayerCurves, LayerLevels, PartFacts, PartSource};
+use crate::stats::Measured;
+use crate::tape::Mark;
+
+/// A low cut above this takes much of the bass away, Hz: the second partial of its lowest open string.
+const LOW_CUT_TAKES_BASS_HZ: f64 = 82.0;
+/// Marks nearer to each other or to the take's ends than this make no part of their own, seconds.
+const MARK_APART_S: f64 = 1.0;
+
+/// The layers of a tape, and the parts of its takes.
+pub struct TapeLayers {
+    powers: LayerPowers,
+    takes: Vec<(f64, f64)>,
+    parts: Vec<Vec<Part>>,
+    /// Why levels over time cannot be believed, if so.
+    distrusted: Option<&'static str>,
+    low_cut: bool,
+}
+
+struct Part {
+    label: String,
+    source: PartSource,
+    start_s: f64,
+    end_s: f64,
+}
+
+/// Puts shares and power together, and cuts the takes.
+pub fn measure_layers(
+    reading: &LayerReading,
+    loudness: &LoudnessReading,
+    health: &Health,
+    takes: &[(f64, f64)],
+    time: &[TakeTime],
+    marks: &[Mark],
+) -> TapeLayers {
+    let (step_powers, step_s) = loudness.powers();
+    let powers = reading.with_power(step_powers, step_s);
+    let parts = takes.iter().zip(time).map(|(take, time)| parts(&powers, *take, time, marks)).collect();
+    let distrusted = match (health.loudness_over_time.ok, health.gain_riding.value) {
+        (true, _) => None,
+        (false, Some(true)) => Some("gain_riding"),
+        (false, _) => Some("clipped"),
+    };
+    let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
+    TapeLayers { powers, takes: takes.to_vec(), parts, distrusted, low_cut }
+}
+
+/// Parts by the recorder's marks where it set any inside the take, else found.
+fn parts(powers: &LayerPowers, (start_s, end_s): (f64, f64), time: &TakeTime, marks: &[Mark]) -> Vec<Part> {
+    let inside: Vec<&Mark> =
+        marks.iter().filter(|m| m.at_s >= start_s - MARK_APART_S && m.at_s < end_s - MARK_APART_S).collect();
+    if !inside.is_empty() {
+        return marked(start_s, end_s, &inside);
+    }
+    let beats = time.tempo.beat_times_s.iter().zip(&time.tempo.beat_in_bar);
+    let bars: Vec<f64> = beats.filter(|(_, place)| **place == 1).map(|(at, _)| *at).collect();
+    find_parts(powers, start_s, end_s, &bars)
+        .into_iter()
+        .zip(1..)
+        .map(|(p, number)| Part {
+            label: number.to_string(),
+            source: PartSource::Found,
+            start_s: p.start_s,
+            end_s: p.end_s,
+        })
+        .collect()
+}
+
+fn marked(start_s: f64, end_s: f64, marks: &[&Mark]) -> Vec<Part> {
+    let mut edges: Vec<(f64, String)> = Vec::new();
+    if marks[0].at_s > start_s + MARK_APART_S {
+        edges.push((start_s, "start".to_owned()));
+    }
+    for (number, mark) in (1..).zip(marks) {
+        let label = if mark.label.is_empty() { format!("{number}") } else { mark.label.clone() };
+        match edges.last_mut() {
+            Some(last) if mark.at_s - last.0 < MARK_APART_S => last.1 = label,
+            _ => edges.push((mark.at_s.max(start_s), label)),
+        }
+    }
+    let ends: Vec<f64> = edges.iter().skip(1).map(|e| e.0).chain([end_s]).collect();
+    let part = |((start_s, label), end_s)| Part { label, source: PartSource::Marks, start_s, end_s };
+    edges.into_iter().zip(ends).map(part).collect()
+}
+
+impl TapeLayers {
+    /// The parts of a take.
+    pub fn part_facts(&self, take: usize, loudness: &LoudnessReading) -> Vec<PartFacts> {
+        let parts = self.parts.get(take).map_or(&[][..], Vec::as_slice);
+        parts.iter().map(|part| self.facts(part, loudness)).collect()
+    }
+
+    fn facts(&self, part: &Part, loudness: &LoudnessReading) -> PartFacts {
+        let layers::LayerLevels { lufs, re_band_lu } = self.powers.levels(part.start_s, part.end_s);
+        let believed = |m: Measured| match self.distrusted {
+            Some(reason) if m.value.is_some() => Measured::absent(reason),
+            _ => m,
+        };
+        let warned = |m: Measured| match self.distrusted {
+            Some(reason) if m.value.is_some() => m.with_warning(reason),
+            _ => m,
+        };
+        PartFacts {
+            label: part.label.clone(),
+            source: part.source,
+            start_s: part.start_s,
+            end_s: part.end_s,
+            loudness_lufs: loudness.integrated_lufs(part.start_s, part.end_s),
+            layers_lufs: self.levels(lufs.map(believed)),
+            layers_re_band_lu: Some(self.levels(re_band_lu.map(warned))),
+        }
+    }
+
+    fn levels(&self, [bass, drums, comping, horns]: [Measured; LAYERS.len()]) -> LayerLevels {
+        let bass =
+            if self.low_cut && bass.value.is_some() { bass.with_warning("low_cut_inside_low_end") } else { bass };
+        LayerLevels { bass, drums, comping, horns }
+    }
+
+    /// One entry a second.
+    pub fn curves(&self, hops: usize) -> LayerCurves {
+        let curve = |layer: Layer| match self.distrusted {
+            Some(_) => vec![None; hops],
+            None => self.powers.curve(layer, &self.takes, hops),
+        };
+        LayerCurves {
+            bass: curve(Layer::Bass),
+            drums: curve(Layer::Drums),
+            comping: curve(Layer::Comping),
+            horns: curve(Layer::Horns),
+        }
+    }
+}
