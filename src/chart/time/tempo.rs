@@ -117,11 +117,16 @@ fn draw_slips(c: &mut Canvas, f: &Frame, report: &Report, sizes: &TypeSizes) {
         let (x, y) = (f.time.at((slip.start_s + slip.end_s) / 2.0), f.percent.at(change.clamp(low, high)));
         c.dot(x, y, MARK, INK);
         c.dot(x, y, MARK - 2.5, ORANGE);
-        let beside = if change > 0.0 { y - MARK - 5.0 } else { y + MARK + sizes.small * 0.9 };
         let said = format!("bar {}", slip.bar);
         let room = Area { top: f.plot.top + 2.0, bottom: f.plot.bottom - 2.0, ..f.plot };
         let kind = Type::regular(sizes.small, INK);
-        c.text_if_free((x, beside), &said, kind, Align::Centre, room, None);
+        let (above, below) = (y - MARK - 5.0, y + MARK + sizes.small * 0.9);
+        // Away from the middle first, towards it where the sheet ends.
+        for baseline in if change > 0.0 { [above, below] } else { [below, above] } {
+            if c.text_if_free((x, baseline), &said, kind, Align::Centre, room, None).is_some() {
+                break;
+            }
+        }
     }
 }
 
@@ -129,7 +134,7 @@ fn draw_slips(c: &mut Canvas, f: &Frame, report: &Report, sizes: &TypeSizes) {
 fn label_takes(c: &mut Canvas, f: &Frame, report: &Report, sizes: &TypeSizes) {
     for (index, take) in report.takes.iter().enumerate() {
         let left = f.time.at(take.start_s);
-        let next = report.takes.get(index + 1).map_or(f.plot.right, |t| f.time.at(t.start_s) - 8.0);
+        let next = report.takes.get(index + 1).map_or(f.plot.right, |t| (f.time.at(t.start_s) - 8.0).min(f.plot.right));
         let room = Area::new(left, f.plot.top - sizes.small * 1.6, next, f.plot.top + sizes.small);
         let kind = Type::bold(sizes.small, BLUE);
         let tempo = words::finite(&take.tempo.bpm)
