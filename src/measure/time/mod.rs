@@ -12,6 +12,7 @@ pub mod features;
 pub mod grid;
 pub mod hypotheses;
 pub mod kit;
+#[allow(clippy::approx_constant, reason = "fitted numbers may look like others")]
 mod lag_weights;
 pub mod picture;
 pub mod pieces;

@@ -103,3 +103,40 @@ impl BeatTrack {
             .sum()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn track(times_s: Vec<f64>, restarts: Vec<usize>) -> BeatTrack {
+        BeatTrack {
+            in_bar: (0..times_s.len()).map(|i| (i % 4) as u8 + 1).collect(),
+            times_s,
+            restarts,
+            meter: 4,
+            clarity: 2.0,
+            onset_sd_s: 0.004,
+            level_probability: 0.9,
+            phase_probability: 0.9,
+        }
+    }
+
+    #[test]
+    fn pieces_end_in_the_middle_of_a_break_and_before_a_long_start_without_a_beat() {
+        let times: Vec<f64> = (0..20).map(|i| 20.0 + 0.5 * f64::from(i) + if i < 10 { 0.0 } else { 6.0 }).collect();
+        let whole = track(times, vec![0, 10]);
+        assert_eq!(edges((0.0, 38.0), &whole), [0.0, 19.0, 27.75, 38.0]);
+        assert_eq!(edges((15.0, 50.0), &whole), [15.0, 27.75, 36.5, 50.0]);
+        assert!((whole.covered_s() - 9.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn joined_pieces_keep_their_restarts() {
+        let one = track((0..8).map(f64::from).collect(), vec![0]);
+        let two = track((0..8).map(|i| 20.0 + f64::from(i)).collect(), vec![0, 5]);
+        let all = joined([one, two].into_iter()).unwrap();
+        assert_eq!(all.restarts, [0, 8, 13]);
+        assert_eq!(all.times_s.len(), 16);
+        assert_eq!(all.in_bar.len(), 16);
+    }
+}
