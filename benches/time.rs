@@ -1,9 +1,10 @@
 //! Accuracy and cost of the time family on truth-labelled tapes, given the spans of the takes.
 //!
-//! `cargo bench --bench time -- FOLDER [FOLDER ...] [--rows OUT.jsonl]`: every `<name>.truth.json` (as the demo band, the
+//! `cargo bench --bench time -- FOLDER [FOLDER ...] [--rows OUT.jsonl] [--lags OUT.jsonl]`: every `<name>.truth.json` (as the demo band, the
 //! rendered tapes and `time_fit/mixes.py` write it) beside a tape of that name. The spans are the true ones with their
 //! edges moved by up to 0.8 s. Prints a line a take and a summary. With `--rows`, the evidence of every candidate pulse
-//! goes to `OUT.jsonl`, for `time_fit/fit.py`.
+//! goes to `OUT.jsonl`, for `time_fit/fit.py`. With `--lags OUT.jsonl`, the bass profile of every `<name>.lag.json` (as
+//! `time_fit/lag_mixes.py` writes it) goes there, for `time_fit/lag_fit.py`.
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
@@ -13,10 +14,12 @@ use std::time::{Duration, Instant};
 
 use ledgerline::dsp::spectrum::{LONG_FRAMING, SpectrumStream};
 use ledgerline::dsp::{ANALYSIS_RATE_HZ, Block, Meter};
+use ledgerline::measure::time::bass_lag;
 use ledgerline::measure::time::evidence::{BeatReadings, PHASE_FEATURES};
+use ledgerline::measure::time::grid::Grid;
 use ledgerline::measure::time::pulses::candidate_pulses;
 use ledgerline::measure::time::strength::Strengths;
-use ledgerline::measure::time::{TakeTime, TimeFeatures, TimeHints, TimeMeter, measure_take};
+use ledgerline::measure::time::{TakeTime, TimeFeatures, TimeHints, TimeMeter, measure_take, track_beats};
 use ledgerline::stats::{Measured, mean, median};
 use ledgerline::tape::{Tape, TapeSource};
 use serde_json::{Value, json};
@@ -39,13 +42,19 @@ struct Totals {
 
 fn main() {
     let mut arguments = std::env::args().skip(1).filter(|a| a != "--bench");
-    let (mut folders, mut rows) = (Vec::new(), None);
+    let (mut folders, mut rows, mut lags) = (Vec::new(), None, None);
     while let Some(a) = arguments.next() {
         if a == "--rows" {
             rows = arguments.next().map(|p| std::fs::File::create(p).unwrap());
+        } else if a == "--lags" {
+            lags = arguments.next().map(|p| std::fs::File::create(p).unwrap());
         } else {
             folders.push(PathBuf::from(a));
         }
+    }
+    if let Some(mut out) = lags {
+        folders.iter().for_each(|folder| write_profiles(&mut out, folder));
+        return;
     }
     let (mut totals, mut cost, mut seconds) = (Totals::default(), Duration::ZERO, 0.0);
     for truth_path in folders.iter().flat_map(|f| truths(f)) {
@@ -215,6 +224,26 @@ fn write_rows(
             "tape": tape, "span_number": number, "span": [span.0, span.1], "true_beats": take["beats"],
             "entrance": readings.entrance, "level": readings.level_row().to_vec(), "phases": phases, "beats": beats,
         });
+        writeln!(out, "{row}").unwrap();
+    }
+}
+
+/// The bass profile of every lag mix of a folder, a JSON line each.
+fn write_profiles(out: &mut impl Write, folder: &Path) {
+    let mut found: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
+    found.retain(|p| p.to_string_lossy().ends_with(".lag.json"));
+    found.sort();
+    for path in found {
+        let truth: Value = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
+        let (features, length_s, _) = features(&path.with_extension("").with_extension("flac"));
+        let Ok(track) = track_beats(&features, 0.0, length_s, &TimeHints::default()) else { continue };
+        let strengths = Strengths::of_span(&features, 0.0, length_s);
+        let profile = Grid::new(&track, &strengths).and_then(|grid| {
+            let stroke = bass_lag::stroke_frames(&strengths, &grid)?;
+            bass_lag::profile(&strengths, &grid, stroke)
+        });
+        let Some(profile) = profile else { continue };
+        let row = json!({ "truth": truth, "beats": track.times_s, "profile": profile.to_vec() });
         writeln!(out, "{row}").unwrap();
     }
 }

@@ -1,4 +1,5 @@
-//! Report types become PNG pictures: one printed page for the music stand, loudness, balance, tuning, and the season.
+//! Report types become PNG pictures: one printed page for the music stand, loudness, balance, tuning, time,
+//! and the season.
 //!
 //! # Conventions
 //! Pixels count from the top left; `f32` pixel positions, y grows downwards; text is placed by its baseline. Sizes of type
@@ -14,6 +15,7 @@ mod balance;
 mod canvas;
 mod curve;
 mod error;
+mod layers;
 mod loudness;
 mod page;
 mod picture;
@@ -21,6 +23,7 @@ mod season;
 mod strip;
 mod text;
 mod theme;
+mod time;
 mod tuning;
 mod words;
 mod write;
@@ -41,8 +44,12 @@ pub const LOUDNESS_FILE: &str = "loudness.png";
 pub const BALANCE_FILE: &str = "balance.png";
 /// Bass and guitar against the band.
 pub const TUNING_FILE: &str = "tuning.png";
+/// How the tempo held, and where in the bar they play.
+pub const TIME_FILE: &str = "time.png";
+/// Who is how loud, part by part.
+pub const LAYERS_FILE: &str = "layers.png";
 /// Every picture of a report folder.
-pub const PICTURES: [&str; 4] = [PAGE_FILE, LOUDNESS_FILE, BALANCE_FILE, TUNING_FILE];
+pub const PICTURES: [&str; 6] = [PAGE_FILE, LOUDNESS_FILE, BALANCE_FILE, TUNING_FILE, TIME_FILE, LAYERS_FILE];
 /// The season.
 pub const SEASON_PICTURE_FILE: &str = "season.png";
 
@@ -108,4 +115,36 @@ pub fn draw_tuning(report: &Report, curves: &Curves) -> Result<Picture, ChartErr
 /// As [`draw_page`].
 pub fn lay_out_tuning(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
     tuning::draw(report, curves)
+}
+
+/// How the tempo of the takes held, and where in the bar they play, 1600 x 900 pixels.
+///
+/// # Errors
+/// As [`draw_page`].
+pub fn draw_time(report: &Report, curves: &Curves) -> Result<Picture, ChartError> {
+    lay_out_time(report, curves).map(|d| d.picture)
+}
+
+/// [`draw_time`] with the box of every text.
+///
+/// # Errors
+/// As [`draw_page`].
+pub fn lay_out_time(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
+    time::draw(report, curves)
+}
+
+/// How loud the layers of the band stand in it, part by part, 1600 x 900 pixels.
+///
+/// # Errors
+/// As [`draw_page`].
+pub fn draw_layers(report: &Report) -> Result<Picture, ChartError> {
+    lay_out_layers(report).map(|d| d.picture)
+}
+
+/// [`draw_layers`] with the box of every text.
+///
+/// # Errors
+/// As [`draw_page`].
+pub fn lay_out_layers(report: &Report) -> Result<Drawn, ChartError> {
+    layers::draw(report)
 }

@@ -11,8 +11,8 @@ use super::canvas::Picture;
 use super::error::ChartError;
 use super::season::{SeasonPicture, draw_season};
 use super::{
-    BALANCE_FILE, LOUDNESS_FILE, PAGE_FILE, SEASON_PICTURE_FILE, TUNING_FILE, draw_balance, draw_loudness, draw_page,
-    draw_tuning,
+    BALANCE_FILE, LAYERS_FILE, LOUDNESS_FILE, PAGE_FILE, SEASON_PICTURE_FILE, TIME_FILE, TUNING_FILE, draw_balance,
+    draw_layers, draw_loudness, draw_page, draw_time, draw_tuning,
 };
 use crate::report::{Curves, Report};
 
@@ -29,6 +29,8 @@ pub fn write_all(report: &Report, curves: &Curves, dir: &Path) -> Result<Vec<Pat
         write_picture(&draw_loudness(report, curves)?, dir, LOUDNESS_FILE)?,
         write_picture(&draw_balance(report)?, dir, BALANCE_FILE)?,
         write_picture(&draw_tuning(report, curves)?, dir, TUNING_FILE)?,
+        write_picture(&draw_time(report, curves)?, dir, TIME_FILE)?,
+        write_picture(&draw_layers(report)?, dir, LAYERS_FILE)?,
     ])
 }
 

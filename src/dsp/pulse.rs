@@ -43,7 +43,7 @@ pub struct PathBeat {
 
 const FRESH: u16 = u16::MAX;
 /// Frames whose back pointers are held at once; earlier ones are made again from saved states when the path is traced.
-const BLOCK_FRAMES: usize = 1 << 15;
+const BLOCK_FRAMES: usize = 1 << 14;
 
 /// The sequence of beats with the largest sum of `curve` at the beats less the costs of its changes of period.
 ///
@@ -261,8 +261,8 @@ mod tests {
         let curve: Vec<f32> = (0..4000)
             .map(|i| {
                 noise = noise.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                let gap = (1500..1900).contains(&i);
-                (noise >> 8) as f32 / 8_388_608.0 - 1.0 + if i % 83 < 2 && !gap { 3.0 } else { -0.1 }
+                let beat = if i < 1500 { i % 83 < 2 } else { i > 2500 && (i + 40) % 71 < 2 };
+                (noise >> 8) as f32 / 8_388_608.0 - 1.0 + if beat { 4.0 } else { -0.9 }
             })
             .collect();
         let whole = path_in_blocks(&curve, &params(60, 110), 4000);

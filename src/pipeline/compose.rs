@@ -1,7 +1,7 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
 use super::compose_layers::{TapeLayers, measure_layers};
-use super::compose_time::{feel_facts, tempo_curve, tempo_facts};
+use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
 use super::methods;
 use super::stream::Readings;
@@ -217,6 +217,7 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         },
         tempo: tempo_facts(&tape.time[at].tempo),
         feel: feel_facts(&tape.time[at].feel),
+        time_detail: time_detail(&tape.time[at]),
         tuning: take_tuning(&tape.tuning, at),
     }
 }

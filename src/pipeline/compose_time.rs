@@ -1,7 +1,7 @@
 //! The time measures in the words of the report.
 
 use crate::measure::time::{self, TakeTime};
-use crate::report::{FeelFacts, TempoFacts};
+use crate::report::{BarPicture, FeelFacts, SlippedBar, Span, TempoFacts, TimeDetail};
 
 /// Tempo of a take.
 pub fn tempo_facts(tempo: &time::TempoFacts) -> TempoFacts {
@@ -23,6 +23,32 @@ pub fn feel_facts(feel: &time::FeelFacts) -> FeelFacts {
         kick_re_ride_db: feel.kick_re_ride_db.clone(),
         bass_to_drums_ms: feel.bass_to_drums_ms.clone(),
         comping_onsets_per_bar: feel.comping_onsets_per_bar.clone(),
+    }
+}
+
+/// Where in a take and in the bar time is kept or lost.
+pub fn time_detail(time: &TakeTime) -> TimeDetail {
+    let slipped = |s: &time::SlippedBar| SlippedBar {
+        bar: s.bar,
+        start_s: s.start_s,
+        end_s: s.end_s,
+        change_percent: s.change_percent.clone(),
+    };
+    let picture = &time.bar_picture;
+    TimeDetail {
+        slipped_bars: time.slipped_bars.iter().map(slipped).collect(),
+        without_beat: time.without_beat.iter().map(|&(start_s, end_s)| Span { start_s, end_s }).collect(),
+        bar_picture: BarPicture {
+            bars: picture.bars,
+            beats: picture.beats,
+            kick: picture.kick.clone(),
+            snare: picture.snare.clone(),
+            cymbals: picture.cymbals.clone(),
+            hi_hat_closing: picture.hi_hat_closing.clone(),
+            bass: picture.bass.clone(),
+        },
+        bass_to_drums_at_most_ms: time.feel.bass_to_drums_at_most_ms.clone(),
+        bass_to_drums_spread_ms: time.feel.bass_to_drums_spread_ms.clone(),
     }
 }
 

@@ -8,13 +8,14 @@
 pub const DECIMALS_OTHERWISE: i32 = 4;
 
 /// Whole field names that differ from the rule of their unit: name, decimals, why.
-pub const BY_NAME: [(&str, i32, &str); 11] = [
+pub const BY_NAME: [(&str, i32, &str); 12] = [
     ("beat_times_s", 3, "a millisecond: beats are judged in ms"),
     ("mid_hz", 2, "exact base-10 mid-band frequencies"),
     ("concert_pitch_hz", 2, "0.01 Hz is 0.04 cents at A4"),
     ("clipped_percent", 4, "a hundred clipped frames in an hour at 48 kHz still show"),
     ("dc_offset", 5, "full scale = 1.0"),
     ("low_end_share", 3, "share, 0..=1"),
+    ("bar_picture", 3, "shares, 0..=1"),
     ("confidence", 2, "probability, 0..=1"),
     ("drift_cents_per_min", 2, "0.01 cents a minute is half a cent in a period"),
     ("slope_per_week", 3, "unless its measure says otherwise"),

@@ -236,6 +236,70 @@ pub struct TakeFacts {
     pub feel: FeelFacts,
     /// Tuning of the players in this take.
     pub tuning: TakeTuning,
+    /// Where in the take and in the bar time is kept or lost.
+    #[serde(default)]
+    pub time_detail: TimeDetail,
+}
+
+/// Where in a take, and where in the bar, time is kept or lost.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TimeDetail {
+    /// Bars that went by faster or slower than those around them, beyond the noise; in time order.
+    pub slipped_bars: Vec<SlippedBar>,
+    /// Stretches of the take in which no steady beat was found; in time order.
+    pub without_beat: Vec<Span>,
+    /// How often each voice of the rhythm section sounds at each place of the bar.
+    pub bar_picture: BarPicture,
+    /// The largest distance between bass and drums, early or late, that the sound leaves open, ms.
+    pub bass_to_drums_at_most_ms: Measured,
+    /// Spread (standard deviation) of single bass onsets against the drums, onset error included, ms.
+    pub bass_to_drums_spread_ms: Measured,
+}
+
+impl Default for TimeDetail {
+    fn default() -> Self {
+        let no = || Measured::absent("not_measured");
+        Self {
+            slipped_bars: Vec::new(),
+            without_beat: Vec::new(),
+            bar_picture: BarPicture::default(),
+            bass_to_drums_at_most_ms: no(),
+            bass_to_drums_spread_ms: no(),
+        }
+    }
+}
+
+/// A bar that slipped.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SlippedBar {
+    /// Number of the bar in the take, from 1 at its first downbeat.
+    pub bar: u32,
+    /// Start, seconds.
+    pub start_s: f64,
+    /// End, seconds.
+    pub end_s: f64,
+    /// Tempo of the bar against that of the bars around it, percent, plus = rushed.
+    pub change_percent: Measured,
+}
+
+/// Shares of the bars with an onset at each place of the bar, 0 to 1, for each voice; a place is a twelfth of a beat, the
+/// first centred on beat 1. Empty rows where no bar was found.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BarPicture {
+    /// Bars that were looked at.
+    pub bars: usize,
+    /// Beats in a bar.
+    pub beats: usize,
+    /// Kick and lowest bass notes, 35 to 95 Hz.
+    pub kick: Vec<f64>,
+    /// Snare and sticks, 0.8 to 4 kHz; chords sound here too.
+    pub snare: Vec<f64>,
+    /// Strokes of ride and hi-hat, 4 to 16 kHz.
+    pub cymbals: Vec<f64>,
+    /// Those of `cymbals` on which the hi-hat closes.
+    pub hi_hat_closing: Vec<f64>,
+    /// Bass notes, 47 to 375 Hz; chords sound here too.
+    pub bass: Vec<f64>,
 }
 
 /// Where a part comes from.

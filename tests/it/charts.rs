@@ -1,8 +1,8 @@
 //! Pictures of mock reports: nothing overlaps or leaves the sheet, extremes draw, files are whole and the same every time.
 
 use ledgerline::chart::{
-    self, Drawn, Picture, draw_balance, draw_loudness, draw_page, draw_season, draw_tuning, lay_out_balance,
-    lay_out_loudness, lay_out_page, lay_out_season, lay_out_tuning,
+    self, Drawn, Picture, draw_balance, draw_layers, draw_loudness, draw_page, draw_season, draw_time, draw_tuning,
+    lay_out_balance, lay_out_layers, lay_out_loudness, lay_out_page, lay_out_season, lay_out_time, lay_out_tuning,
 };
 use ledgerline::report::{Curves, Report};
 
@@ -59,6 +59,8 @@ fn tapes() -> Vec<(&'static str, Report, Curves)> {
         named("length not finite", (no_length, curves.clone())),
         named("quarter of an hour", mock::short()),
         named("tuned", mock::tuned()),
+        named("timed", mock::timed()),
+        named("layered", mock::layered()),
     ];
     for n in [1, 2, 6, 12, 60] {
         all.push(("many takes", mock::with_takes(plausible.clone(), n), curves.clone()));
@@ -74,6 +76,8 @@ fn no_text_overlaps_another_or_leaves_the_margins_on_any_tape() {
         assert_clear_layout(name, &lay_out_loudness(&report, &curves).unwrap(), 20.0);
         assert_clear_layout(name, &lay_out_balance(&report).unwrap(), 20.0);
         assert_clear_layout(name, &lay_out_tuning(&report, &curves).unwrap(), 20.0);
+        assert_clear_layout(name, &lay_out_time(&report, &curves).unwrap(), 20.0);
+        assert_clear_layout(name, &lay_out_layers(&report).unwrap(), 20.0);
     }
     assert_clear_layout("season", &lay_out_season(&mock::season()).unwrap(), 20.0);
 }
@@ -173,6 +177,39 @@ fn the_tuning_picture_says_flat_and_sharp_in_words_and_why_a_player_is_not_judge
 }
 
 #[test]
+fn the_layers_picture_says_who_stands_in_front_and_who_is_not_heard() {
+    let (report, _) = mock::layered();
+    let said = words_of(&lay_out_layers(&report).unwrap());
+    for wanted in
+        ["Horns in front in part 2.", "Horns not heard over the others in part 3.", "No layer stands clearly in front."]
+    {
+        assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
+    }
+    let (silent, _) = mock::empty(10.0);
+    assert!(words_of(&lay_out_layers(&silent).unwrap()).contains("No layers to show: no playing was found."));
+}
+
+#[test]
+fn the_time_picture_says_what_the_tempo_did_and_where_to_look() {
+    let (report, curves) = mock::timed();
+    let said = words_of(&lay_out_time(&report, &curves).unwrap());
+    for wanted in [
+        "Take 1: 126.0 beats a minute",
+        "Slows down by 3.1 %.",
+        "Eighths swing 2.1 to 1.",
+        "Hi-hat on 2 and 4 in 92 % of the bars.",
+        "Bass 12 ms behind the drums.",
+        "Look at bars 17 and 33.",
+        "bar 17",
+        "Where in the bar they play: take 4, 140 bars",
+    ] {
+        assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
+    }
+    let (silent, curves) = mock::empty(10.0);
+    assert!(words_of(&lay_out_time(&silent, &curves).unwrap()).contains("No tempo to show: no playing was found."));
+}
+
+#[test]
 fn with_a_calibration_its_own_caution_stands_on_the_page() {
     let (mut report, curves) = mock::plausible();
     let caution = "Not a sound level meter and no substitute for one.";
@@ -206,6 +243,8 @@ fn pictures_have_their_stated_sizes_and_are_not_blank() {
         (draw_loudness(&report, &curves).unwrap(), (1600, 900)),
         (draw_balance(&report).unwrap(), (1600, 900)),
         (draw_tuning(&report, &curves).unwrap(), (1600, 900)),
+        (draw_time(&report, &curves).unwrap(), (1600, 900)),
+        (draw_layers(&report).unwrap(), (1600, 900)),
         (draw_season(&mock::season()).unwrap(), (1600, 1164)),
     ];
     for (p, size) in &all {
@@ -257,7 +296,10 @@ fn files_are_whole_leave_no_part_behind_and_come_out_the_same_twice() {
     let mut names: Vec<_> =
         std::fs::read_dir(dir.path()).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap()).collect();
     names.sort();
-    assert_eq!(names, ["balance.png", "loudness.png", "page.png", "season.png", "tuning.png"]);
+    assert_eq!(
+        names,
+        ["balance.png", "layers.png", "loudness.png", "page.png", "season.png", "time.png", "tuning.png"]
+    );
     let decoded = png::Decoder::new(first[0].as_slice()).read_info().unwrap();
     assert_eq!((decoded.info().width, decoded.info().height), (1700, 2200));
     let density = decoded.info().pixel_dims.unwrap();

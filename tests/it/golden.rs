@@ -8,7 +8,9 @@
 
 use std::path::{Path, PathBuf};
 
-use ledgerline::chart::{Picture, draw_balance, draw_loudness, draw_page, draw_season, draw_tuning};
+use ledgerline::chart::{
+    Picture, draw_balance, draw_layers, draw_loudness, draw_page, draw_season, draw_time, draw_tuning,
+};
 
 use crate::mock;
 
@@ -136,6 +138,17 @@ fn loudness_is_as_stored() {
 fn tuning_is_as_stored() {
     let (report, curves) = mock::tuned();
     assert_as_stored("tuning", &draw_tuning(&report, &curves).unwrap());
+}
+
+#[test]
+fn time_is_as_stored() {
+    let (report, curves) = mock::timed();
+    assert_as_stored("time", &draw_time(&report, &curves).unwrap());
+}
+
+#[test]
+fn layers_are_as_stored() {
+    assert_as_stored("layers", &draw_layers(&mock::layered().0).unwrap());
 }
 
 #[test]

@@ -417,3 +417,82 @@ pub fn tuned() -> (Report, Curves) {
     }
     (r, c)
 }
+
+/// [`plausible`] with the time measured: one take slows down and has two bars that slipped, one has no steady tempo.
+pub fn timed() -> (Report, Curves) {
+    use ledgerline::report::{BarPicture, SlippedBar};
+    use ledgerline::stats::Measured;
+    let (mut r, mut c) = plausible();
+    let tempi = [126.0, 66.0, 0.0, 168.0, 240.0];
+    let drifts = [-3.1, 0.2, 0.0, 1.8, -0.4];
+    for (i, take) in r.takes.iter_mut().enumerate() {
+        if tempi[i] == 0.0 {
+            take.tempo.bpm = Measured::absent("too_few_beats");
+            continue;
+        }
+        take.tempo.bpm = Measured::symmetric(tempi[i], 0.3, 200);
+        take.tempo.drift_percent = Measured::symmetric(drifts[i], 0.5, 200);
+        take.tempo.beat_times_s = vec![take.start_s + 2.0, take.end_s - 2.0];
+        take.feel.swing_ratio = Measured::symmetric(2.1, 0.1, 90);
+        take.feel.hat_on_2_and_4_percent = Measured::new(92.0, 80.0, 97.0, 40);
+        take.feel.bass_to_drums_ms = Measured::symmetric(12.0, 3.0, 90);
+        let length = take.end_s - take.start_s;
+        for t in take.start_s as usize + 2..take.end_s as usize - 2 {
+            let share = (t as f64 - take.start_s) / length - 0.5;
+            c.tempo_bpm[t] = Some(tempi[i] * (1.0 + (drifts[i] * share + 1.2 * (wobble(t / 3) - 0.5)) / 100.0));
+        }
+        let row = |on: &[usize], share: f64| {
+            (0..48).map(|p| if on.contains(&p) { share } else { 0.06 * wobble(p) }).collect::<Vec<f64>>()
+        };
+        take.time_detail.bar_picture = BarPicture {
+            bars: [40, 30, 0, 140, 140][i],
+            beats: 4,
+            kick: row(&[0, 12, 24, 36], 0.5),
+            snare: row(&[20, 44], 0.3),
+            cymbals: row(&[0, 12, 20, 24, 36, 44], 0.95),
+            hi_hat_closing: row(&[12, 36], 0.9),
+            bass: row(&[0, 12, 24, 36], 0.98),
+        };
+    }
+    let slip = |bar: u32, start_s: f64, change: f64| SlippedBar {
+        bar,
+        start_s,
+        end_s: start_s + 1.9,
+        change_percent: Measured::symmetric(change, 1.0, 4),
+    };
+    r.takes[0].time_detail.slipped_bars = vec![slip(17, 250.0, 4.0), slip(33, 400.0, -5.0)];
+    (r, c)
+}
+
+/// [`plausible`] with parts: horns in front in the second part of each take and not heard in the third; the last take even.
+pub fn layered() -> (Report, Curves) {
+    use ledgerline::report::{LayerLevels, PartFacts, PartSource};
+    use ledgerline::stats::Measured;
+    let (mut r, c) = plausible();
+    let last = r.takes.len() - 1;
+    for (i, take) in r.takes.iter_mut().enumerate() {
+        let length = (take.end_s - take.start_s) / 3.0;
+        take.parts = (0..3)
+            .map(|k| {
+                let m = |lu: f64| Measured::symmetric(lu, 2.5, 30);
+                let horns = match k {
+                    _ if i == last => m(-6.0),
+                    0 => m(-6.5),
+                    1 => m(-1.5),
+                    _ => Measured::absent("covered"),
+                };
+                let re_band = LayerLevels { bass: m(-5.5), drums: m(-7.0), comping: m(-6.2), horns };
+                PartFacts {
+                    label: (k + 1).to_string(),
+                    source: PartSource::Found,
+                    start_s: take.start_s + f64::from(k) * length,
+                    end_s: take.start_s + f64::from(k + 1) * length,
+                    loudness_lufs: m(-17.0),
+                    layers_lufs: re_band.clone(),
+                    layers_re_band_lu: Some(re_band),
+                }
+            })
+            .collect();
+    }
+    (r, c)
+}

@@ -139,6 +139,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             comping_onsets_per_bar: absent(),
         },
         tuning: TakeTuning { bass: player(), guitar: player(), piano: player(), horns: player() },
+        time_detail: TimeDetail::default(),
     }
 }
 

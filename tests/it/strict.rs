@@ -38,7 +38,13 @@ strict! {
     Passage { kind: Kind, start_s: f64, end_s: f64, confidence: f64, strings: Option<Vec<OpenString>> }
     OpenString { instrument: Text, string_midi: u8, offset_from_a440_cents: M }
     TimeUse { take_s: f64, talk_s: f64, tuning_s: f64, quiet_s: f64, other_s: f64 }
-    Take { start_s: f64, end_s: f64, title: Text, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning }
+    Take { start_s: f64, end_s: f64, title: Text, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning,
+        time_detail: Option<TimeDetail> }
+    TimeDetail { slipped_bars: Vec<SlippedBar>, without_beat: Vec<Span>, bar_picture: BarPicture,
+        bass_to_drums_at_most_ms: M, bass_to_drums_spread_ms: M }
+    SlippedBar { bar: u32, start_s: f64, end_s: f64, change_percent: M }
+    BarPicture { bars: usize, beats: usize, kick: Vec<f64>, snare: Vec<f64>, cymbals: Vec<f64>, hi_hat_closing: Vec<f64>,
+        bass: Vec<f64> }
     Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers,
         layers_re_band_lu: Option<Layers> }
     Layers { bass: M, drums: M, comping: M, horns: M }

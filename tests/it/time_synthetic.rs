@@ -4,7 +4,7 @@
 
 use ledgerline::dsp::spectrum::LONG_FRAMING;
 use ledgerline::dsp::{Block, Meter, SpectrumStream};
-use ledgerline::measure::time::{TakeTime, TimeFeatures, TimeHints, TimeMeter, measure_take};
+use ledgerline::measure::time::{TakeTime, TimeFeatures, TimeHints, TimeMeter, measure_part, measure_take};
 
 use super::time_scorer::f_measure;
 
@@ -113,6 +113,7 @@ struct Style {
     swing: f64,
     hat: bool,
     rock: bool,
+    bass_late_s: f64,
 }
 
 /// A trio on a twelve-bar form over `beats`: kit, walking bass, four-to-the-bar chords.
@@ -125,7 +126,7 @@ fn band(beats: &[f64], style: &Style) -> Tape {
         let root = ROOTS[i / 4 % 12];
         let steps = [0.0, 4.0, 7.0, 10.0];
         tape.pluck(
-            beat,
+            beat + style.bass_late_s,
             0.9 * length,
             34.0 + root % 12.0 + steps[(place * 3 + i / 4) % 4 * usize::from(place > 0)],
             0.15,
@@ -157,7 +158,11 @@ fn band(beats: &[f64], style: &Style) -> Tape {
 }
 
 fn jazz(swing: f64) -> Style {
-    Style { swing, hat: true, rock: false }
+    Style { swing, hat: true, rock: false, bass_late_s: 0.0 }
+}
+
+fn rock_beat() -> Style {
+    Style { swing: 1.0, hat: false, rock: true, bass_late_s: 0.0 }
 }
 
 #[test]
@@ -201,7 +206,7 @@ fn the_kit_is_told_apart_hat_on_two_and_four_no_hat_and_rock() {
     assert_eq!(hat.backbeat_heavy.value, Some(false));
     let bare = facts(&Style { hat: false, ..jazz(2.0) });
     assert!(bare.hat_on_2_and_4_percent.value.unwrap() < 20.0, "{:?}", bare.hat_on_2_and_4_percent);
-    let rock = facts(&Style { swing: 1.0, hat: false, rock: true });
+    let rock = facts(&rock_beat());
     assert_eq!(rock.backbeat_heavy.value, Some(true));
     assert!(rock.hat_on_2_and_4_percent.value.unwrap() < 20.0, "{:?}", rock.hat_on_2_and_4_percent);
     assert!(rock.kick_re_ride_db.value.unwrap() > hat.kick_re_ride_db.value.unwrap() + 10.0);
@@ -265,4 +270,114 @@ fn silence_noise_and_a_talker_have_no_tempo_but_a_reason() {
     }
     let short = Tape::new(2.0).measure(&TimeHints::default());
     assert_eq!(short.tempo.bpm.reason.as_deref(), Some("too_short"));
+}
+
+/// Beats from 0.5 s on at `bpm`; those of the bars for which `change` says so are played faster by that share.
+fn grid_with(bpm: f64, bars: usize, change: impl Fn(usize) -> f64) -> Vec<f64> {
+    let mut t = 0.5;
+    (0..=4 * bars)
+        .map(|i| {
+            let now = t;
+            t += 60.0 / (bpm * (1.0 + change(i / 4 + 1)));
+            now
+        })
+        .collect()
+}
+
+#[test]
+fn a_rushed_and_a_dragged_bar_are_listed_and_no_other() {
+    let beats = grid_with(150.0, 32, |bar| match bar {
+        17 => 0.07,
+        26 => -0.06,
+        _ => 0.0,
+    });
+    let take = band(&beats, &jazz(2.0)).measure(&TimeHints::default());
+    let found: Vec<(u32, bool)> =
+        take.slipped_bars.iter().map(|s| (s.bar, s.change_percent.value.unwrap() > 0.0)).collect();
+    assert_eq!(found, [(17, true), (26, false)], "{:?}", take.slipped_bars);
+    assert!((take.slipped_bars[0].start_s - beats[64]).abs() < 0.03);
+    let rushing = grid_with(150.0, 32, |bar| 0.003 * bar as f64);
+    let steady = band(&rushing, &jazz(2.0)).measure(&TimeHints::default());
+    assert!(steady.slipped_bars.is_empty(), "{:?}", steady.slipped_bars);
+}
+
+#[test]
+fn the_picture_of_the_bar_shows_ride_skip_notes_and_the_closing_hat() {
+    let beats = grid(0.5, 140.0, 0.0, 97);
+    let picture = |style: &Style| band(&beats, style).measure(&TimeHints::default()).bar_picture;
+    let jazz_bar = picture(&jazz(2.0));
+    assert_eq!((jazz_bar.beats, jazz_bar.cymbals.len()), (4, 48));
+    for place in 0..48 {
+        let struck = place % 12 == 0 || place == 20 || place == 44;
+        let share = jazz_bar.cymbals[place];
+        assert!(if struck { share > 0.9 } else { share < 0.1 }, "{place}: {share}");
+        let closing = jazz_bar.hi_hat_closing[place];
+        assert!(if place == 12 || place == 36 { closing > 0.9 } else { closing < 0.1 }, "{place}: {closing}");
+    }
+    let bare = picture(&Style { hat: false, ..jazz(2.0) });
+    assert!(bare.hi_hat_closing.iter().all(|share| *share < 0.1), "{:?}", bare.hi_hat_closing);
+    let rock = picture(&rock_beat());
+    assert!(rock.kick[0] > 0.9 && rock.kick[24] > 0.9, "{:?}", rock.kick);
+    assert!(rock.snare[12] > 0.9 && rock.snare[36] > 0.9 && rock.cymbals[6] > 0.9);
+}
+
+#[test]
+fn after_a_stop_out_of_time_the_band_is_followed_again_and_the_stop_has_no_beat() {
+    let mut beats = grid(0.5, 132.0, 0.0, 65);
+    let again = beats[64] + 7.3;
+    beats.truncate(64);
+    beats.extend(grid(again, 138.0, 0.0, 65));
+    let tape = {
+        let first = band(&beats[..64], &jazz(2.0));
+        let shifted: Vec<f64> = beats[64..].iter().map(|b| b - again + 0.5).collect();
+        let second = band(&shifted, &jazz(2.0));
+        let mut tape = Tape::new(beats[128] + 2.0);
+        let from = ((again - 0.5) * RATE).round() as usize;
+        for (offset, part) in [(0, &first), (from, &second)] {
+            part.samples.iter().enumerate().for_each(|(i, x)| {
+                if let Some(sum) = tape.samples.get_mut(offset + i) {
+                    *sum += x;
+                }
+            });
+        }
+        tape
+    };
+    let take = tape.measure(&TimeHints::default());
+    let played: Vec<f64> = beats[..63].iter().chain(&beats[64..128]).copied().collect();
+    let (f, ..) = f_measure(&played, &take.tempo.beat_times_s, 0.03);
+    assert!(f > 0.97, "F {f}");
+    let stop = (beats[63], again);
+    assert!(!take.tempo.beat_times_s.iter().any(|t| *t > stop.0 + 0.8 && *t < stop.1 - 0.2), "beats in the stop");
+    assert_eq!(take.without_beat.len(), 1, "{:?}", take.without_beat);
+    assert!((take.without_beat[0].1 - again).abs() < 0.1, "{:?}", take.without_beat);
+    assert!(take.tempo.curve.iter().all(|(at, _)| *at < stop.0 || *at > stop.1), "tempo in the stop");
+    let part = |from: f64, to: f64| {
+        let features = tape.features(12_000);
+        let whole = measure_take(&features, 0.0, tape.samples.len() as f64 / RATE, &TimeHints::default());
+        measure_part(&features, &whole, from, to).tempo.bpm
+    };
+    assert!((part(0.0, 25.0).value.unwrap() / 132.0 - 1.0).abs() < 0.003);
+    assert!((part(40.0, 90.0).value.unwrap() / 138.0 - 1.0).abs() < 0.003);
+    assert_eq!(part(stop.0, stop.1).reason.as_deref(), Some("too_few_beats"));
+}
+
+#[test]
+fn an_early_bass_is_told_one_beside_the_ride_is_not_claimed_and_what_is_left_open_holds_the_truth() {
+    let beats = grid(0.5, 140.0, 0.0, 129);
+    let feel = |late_ms: f64| {
+        let style = Style { bass_late_s: late_ms / 1000.0, ..jazz(2.0) };
+        band(&beats, &style).measure(&TimeHints::default()).feel
+    };
+    for early_ms in [-45.0, -25.0] {
+        let lag = feel(early_ms).bass_to_drums_ms;
+        let value = lag.value.unwrap_or_else(|| panic!("{early_ms}: {lag:?}"));
+        assert!((value - early_ms).abs() < 12.0, "{early_ms}: {lag:?}");
+        assert!(lag.low.unwrap() <= early_ms && early_ms <= lag.high.unwrap(), "{early_ms}: {lag:?}");
+    }
+    let beside = feel(0.0);
+    assert_eq!(beside.bass_to_drums_ms.reason.as_deref(), Some("within_onset_error"));
+    assert!(beside.bass_to_drums_at_most_ms.value.unwrap() < 45.0, "{:?}", beside.bass_to_drums_at_most_ms);
+    assert!(beside.bass_to_drums_spread_ms.value.unwrap() < 10.0, "{:?}", beside.bass_to_drums_spread_ms);
+    let late = feel(40.0);
+    assert!(late.bass_to_drums_at_most_ms.value.unwrap() > 40.0, "{:?}", late.bass_to_drums_at_most_ms);
 }

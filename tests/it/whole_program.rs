@@ -200,7 +200,16 @@ fn a_second_run_skips_what_is_unchanged_and_any_number_of_jobs_gives_the_same_by
     assert_eq!(first, folder_bytes(one.path()));
     assert!(run(one.path(), &["--again"]).contains("2 tapes reviewed"));
     assert_eq!(first, folder_bytes(one.path()));
-    for name in ["page.png", "loudness.png", "balance.png", "tuning.png", "report.json", "curves.json"] {
+    for name in [
+        "page.png",
+        "loudness.png",
+        "balance.png",
+        "tuning.png",
+        "time.png",
+        "layers.png",
+        "report.json",
+        "curves.json",
+    ] {
         assert!(one.path().join("2026-02-03_2026-02-03-a").join(name).exists(), "{name}");
     }
     assert!(one.path().join("season.json").exists() && one.path().join("season.png").exists());

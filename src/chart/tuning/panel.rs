@@ -176,7 +176,7 @@ fn draw_strings(c: &mut Canvas, f: &Frame, player: &Player, report: &Report, siz
 fn label_takes(c: &mut Canvas, f: &Frame, player: &Player, report: &Report, sizes: &TypeSizes) {
     for (index, take) in report.takes.iter().enumerate() {
         let left = f.time.at(take.start_s);
-        let next = report.takes.get(index + 1).map_or(f.plot.right, |t| f.time.at(t.start_s) - 8.0);
+        let next = report.takes.get(index + 1).map_or(f.plot.right, |t| (f.time.at(t.start_s) - 8.0).min(f.plot.right));
         let room = Area::new(left, f.plot.top - sizes.small * 1.6, next, f.plot.top + sizes.small * 1.4);
         let m = f.zero.of_take((player.take)(&take.tuning));
         let said = sentences::in_words(m);

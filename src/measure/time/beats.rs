@@ -40,6 +40,10 @@ const FEWEST_BEATS: usize = 16;
 const LARGEST_JERK: f64 = 0.006;
 /// Least mean strength at the beats, standard deviations; noise gives about 1.55.
 const LEAST_CLARITY: f64 = 1.7;
+/// Below this probability the level is undecided.
+const LEAST_LEVEL_PROBABILITY: f64 = 0.5;
+/// Fewest beats of a take whose level is undecided.
+const FEWEST_UNDECIDED: usize = 32;
 /// Spread of the onsets about the beats that, with an undecided level, speaks for chance, s.
 const CHANCE_ONSET_SD_S: f64 = 0.009;
 
@@ -114,7 +118,9 @@ impl BeatTrack {
             return Err("no_steady_beat");
         }
         let jerk = jerk(&self.times_s).unwrap_or(1.0);
-        let by_chance = self.level_probability < 0.3 && self.onset_sd_s > CHANCE_ONSET_SD_S;
+        let undecided = self.level_probability < LEAST_LEVEL_PROBABILITY;
+        let scattered = self.onset_sd_s > CHANCE_ONSET_SD_S;
+        let by_chance = undecided && (scattered || self.times_s.len() < FEWEST_UNDECIDED);
         if jerk > LARGEST_JERK || self.clarity < LEAST_CLARITY || by_chance {
             return Err("no_steady_beat");
         }

@@ -15,6 +15,8 @@ pub const SHORTEST_PIECE_S: f64 = 6.0;
 const UNCOVERED_S: f64 = 10.0;
 /// Tempi that differ by more than this share are read again with the clearest one as a hint.
 const SAME_TEMPO: f64 = 0.08;
+/// Fewest beats of the clearest piece where the whole has no steady beat.
+const FEWEST_OF_CLEAREST: usize = 32;
 /// Share of the beats' time found in one reading that the pieces must reach.
 const LEAST_COVER: f64 = 0.8;
 
@@ -30,6 +32,11 @@ pub fn by_pieces(features: &TimeFeatures, span: (f64, f64), hints: &TimeHints, w
     };
     let mut pieces: Vec<Option<BeatTrack>> = spans.iter().map(|s| read(*s, hints)).collect();
     let clearest = pieces.iter().flatten().max_by(|a, b| a.weight().total_cmp(&b.weight()))?;
+    // Many short stretches are many chances to take noise for a beat.
+    let clear = clearest.level_probability >= super::CERTAIN_FROM && clearest.times_s.len() >= FEWEST_OF_CLEAREST;
+    if !clear && whole.clone().validated().is_err() {
+        return None;
+    }
     let (bpm, meter) = (clearest.usual_bpm()?, clearest.meter);
     let hint = TimeHints { marked_bpm: hints.marked_bpm.or(Some(bpm)), beats_in_bar: Some(meter) };
     for (piece, span) in pieces.iter_mut().zip(&spans) {

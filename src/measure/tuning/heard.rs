@@ -4,7 +4,7 @@
 //! inside the stated interval on tapes with known truth.
 
 use super::bass::BassNote;
-use super::guitar::GuitarNote;
+use super::guitar::GuitarHeard;
 use super::offset::BassOffset;
 use super::trend::{CellReading, NoteOffset, level, unwrap_offsets};
 use crate::dsp::partials::weighted_median;
@@ -26,8 +26,8 @@ pub struct Heard {
 
 /// Share of well-heard seconds below which the bass is not believed to be heard at all.
 const LEAST_HEARD: f64 = 0.08;
-/// A guitar whose offset is less certain than this is not told, cents.
-const GUITAR_MOST_UNCERTAIN: f64 = 5.5;
+/// A guitar whose likelihood leaves more than this on either side is not told, cents.
+const GUITAR_MOST_UNCERTAIN: f64 = 8.0;
 
 impl Heard {
     fn none(reason: &'static str) -> Self {
@@ -64,18 +64,18 @@ impl Heard {
         }
     }
 
-    /// The guitar; `bass` tells how well the bass could be taken out.
-    pub fn of_guitar(notes: &[GuitarNote], bass: &[BassNote]) -> Self {
-        if notes.is_empty() {
+    /// The guitar: its notes, moved so that their median is the offset that its keys agree on.
+    pub fn of_guitar(guitar: Option<&GuitarHeard>) -> Self {
+        let Some(guitar) = guitar else {
             return Self::none("no_guitar_heard");
-        }
-        let systematic_cents = guitar_systematic_cents(bass_quality(bass));
-        if systematic_cents > GUITAR_MOST_UNCERTAIN {
+        };
+        if guitar.half_width > GUITAR_MOST_UNCERTAIN {
             return Self::none("guitar_not_clear");
         }
-        let triples: Vec<(f64, f64, f64)> = notes.iter().map(|n| (n.at_s, n.cents, n.weight)).collect();
-        let offsets = unwrap_offsets(&triples);
-        let readings = notes
+        let triples: Vec<(f64, f64, f64)> = guitar.notes.iter().map(|n| (n.at_s, n.cents, n.weight)).collect();
+        let offsets = moved_to(unwrap_offsets(&triples), guitar.cents);
+        let readings = guitar
+            .notes
             .iter()
             .zip(&offsets)
             .map(|(n, o)| CellReading {
@@ -85,7 +85,14 @@ impl Heard {
                 weight: n.weight,
             })
             .collect();
-        Self { notes: offsets, readings, half_width_cents: None, systematic_cents, reason: "no_guitar_heard" }
+        let half_width = guitar_half_width_cents(guitar);
+        Self {
+            notes: offsets,
+            readings,
+            half_width_cents: Some(half_width),
+            systematic_cents: half_width,
+            reason: "no_guitar_heard",
+        }
     }
 }
 
@@ -119,17 +126,21 @@ fn moved_to(mut notes: Vec<NoteOffset>, cents: f64) -> Vec<NoteOffset> {
 }
 
 /// Half of the 95 % interval of a take's bass offset: what the likelihood says, and what mixes with known truth showed.
+///
+/// Two cents are what instruments differ in between the part of a note that is heard and the pitch it settles on.
 fn bass_half_width_cents(offset: &BassOffset) -> f64 {
-    offset.half_width.hypot(0.7 * offset.fall_cents)
+    let shared = 200.0 * (0.17 - offset.low_share).max(0.0);
+    (1.1 * offset.half_width).hypot(2.2).hypot(0.7 * offset.fall_cents).hypot(shared)
 }
 
-/// Known accuracy (95 %) of a take's guitar offset, from which the bass's partials have to be kept out.
-fn guitar_systematic_cents(bass_quality: f64) -> f64 {
-    2.5 + 25.0 * (0.33 - bass_quality).max(0.0)
+/// The same for the guitar.
+fn guitar_half_width_cents(guitar: &GuitarHeard) -> f64 {
+    guitar.half_width.hypot(2.0)
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::guitar::GuitarNote;
     use super::*;
 
     fn bass(weight: f64) -> Vec<BassNote> {
@@ -155,11 +166,14 @@ mod tests {
     }
 
     #[test]
-    fn a_guitar_beside_a_bass_that_could_not_be_taken_out_is_not_told() {
-        let chord: Vec<GuitarNote> =
-            (0..40).map(|i| GuitarNote { at_s: f64::from(i), cents: 5009.0, weight: 0.3 }).collect();
-        assert_eq!(Heard::of_guitar(&chord, &bass(0.05)).reason, "guitar_not_clear");
-        assert_eq!(Heard::of_guitar(&chord, &bass(0.2)).notes.len(), 40);
-        assert_eq!(Heard::of_guitar(&[], &bass(0.2)).reason, "no_guitar_heard");
+    fn a_guitar_that_is_not_clear_is_not_told() {
+        let heard = |half_width: f64| {
+            let notes = (0..40).map(|i| GuitarNote { at_s: f64::from(i), cents: 5009.0, weight: 0.3 }).collect();
+            GuitarHeard { notes, cents: 7.5, half_width }
+        };
+        assert_eq!(Heard::of_guitar(Some(&heard(9.0))).reason, "guitar_not_clear");
+        let clear = Heard::of_guitar(Some(&heard(3.0))).level();
+        assert!((clear.value.unwrap() - 7.5).abs() < 1e-9);
+        assert_eq!(Heard::of_guitar(None).reason, "no_guitar_heard");
     }
 }

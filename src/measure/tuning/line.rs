@@ -27,27 +27,27 @@ const STATES: usize = ((HIGHEST_MIDI - LOWEST_MIDI) * STEPS_PER_SEMITONE) as usi
 /// Multiples of a pitch whose peaks speak for it or against it, with their weight at MIDI 36 and the change of that weight
 /// an octave up.
 const EVIDENCE: [(f64, f64, f64); 18] = [
-    (1.0 / 3.0, 0.08, 0.10),
-    (0.5, -0.36, -0.43),
-    (2.0 / 3.0, -0.60, -0.04),
-    (1.0, 4.74, 1.27),
-    (4.0 / 3.0, -1.13, -0.52),
-    (1.5, -1.15, 0.04),
-    (2.0, 5.98, 0.60),
-    (2.5, -0.94, 0.57),
-    (3.0, 5.48, -0.47),
-    (3.5, -1.11, 0.00),
-    (4.0, 2.77, -0.83),
-    (4.5, -1.34, 0.09),
-    (5.0, 2.66, -0.35),
-    (6.0, 0.26, -0.35),
-    (7.0, 2.60, -0.02),
-    (8.0, 0.97, -1.38),
-    (9.0, 0.58, 0.77),
-    (10.0, -0.05, -0.44),
+    (1.0 / 3.0, 0.05, 0.09),
+    (0.5, -0.57, -0.51),
+    (2.0 / 3.0, -0.63, -0.07),
+    (1.0, 4.56, 1.31),
+    (4.0 / 3.0, -0.95, -0.44),
+    (1.5, -1.05, -0.11),
+    (2.0, 5.89, 0.70),
+    (2.5, -1.06, 0.58),
+    (3.0, 5.30, -0.26),
+    (3.5, -1.09, 0.08),
+    (4.0, 2.87, -0.87),
+    (4.5, -1.34, 0.19),
+    (5.0, 2.52, -0.23),
+    (6.0, 0.38, -0.21),
+    (7.0, 2.54, -0.09),
+    (8.0, 0.89, -1.42),
+    (9.0, 0.69, 0.70),
+    (10.0, -0.04, -0.55),
 ];
 /// Prior of the register: linear and square term, in octaves from MIDI 36.
-const REGISTER: [f64; 2] = [0.11, -2.04];
+const REGISTER: [f64; 2] = [0.01, -2.05];
 const MIDDLE_MIDI: f64 = 36.0;
 /// A peak speaks for pitches within this distance, semitones, less towards the edge.
 const HALF_WIDTH: f64 = 0.6;

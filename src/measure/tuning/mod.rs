@@ -7,6 +7,7 @@
 
 mod band;
 mod bass;
+mod circle;
 mod compact;
 mod guitar;
 mod heard;
@@ -28,7 +29,7 @@ pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning};
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-1";
+pub const METHOD_ID: &str = "tuning-2";
 
 /// Keeps the spectral peaks of the tape, at most 2.5 kB a second.
 pub struct TuningMeter {

@@ -16,6 +16,7 @@ use crate::dsp::partials::weighted_median;
 use crate::dsp::peaks::Peak;
 use crate::units::midi_to_hz;
 
+use super::circle::{CIRCLE, STUDENT4_PEAK, kernel, median_and_half_width, offset_of, spread, student4, wrap};
 use super::compact::{HOP_S, PeakStore};
 use super::line::Run;
 
@@ -47,17 +48,13 @@ const BAND_SIGMA: f64 = 5.0;
 const STRAY_SHARE: f64 = 0.15;
 /// Readings of one note are not independent: their log-likelihood counts by this.
 const READING_POWER: f64 = 0.5;
-/// No cell counts for less than this, however far it lies.
-const CELL_FLOOR: f64 = 1e-3;
 /// Stretch of the partials, cents for each unit of n^2 - 1, and the scale of its prior.
 const STRETCHES: [f64; 6] = [0.0, 0.15, 0.35, 0.6, 0.9, 1.3];
 const STRETCH_SCALE: f64 = 0.15;
-/// Points of the circle, one a cent.
-const CIRCLE: usize = 100;
 /// A fall within the notes slower than this is within what steady notes show, cents a second; what is beyond it goes on
 /// for this many seconds, up to a bound.
-const STEADY_FALL: f64 = 2.5;
-const FALL_LASTS_S: f64 = 0.9;
+const STEADY_FALL: f64 = 4.0;
+const FALL_LASTS_S: f64 = 1.2;
 const MOST_FALL_CENTS: f64 = 8.0;
 /// Fewest pairs of readings behind a fall.
 const FEWEST_PAIRS: usize = 12;
@@ -131,10 +128,6 @@ pub fn bass_offset(store: &PeakStore, runs: &[Run], band_cents: Option<f64>) -> 
         low_share: low / all.max(1e-12),
         cells: cells.len(),
     })
-}
-
-fn wrap(cents: f64) -> f64 {
-    (cents + 50.0).rem_euclid(100.0) - 50.0
 }
 
 fn readings_of(store: &PeakStore, index: usize, run: &Run) -> Vec<Reading> {
@@ -212,17 +205,6 @@ fn add_reading(cell: &mut [f64; CIRCLE], r: &Reading, band_cents: Option<f64>) -
     sigma
 }
 
-/// Student's density with four degrees of freedom at 0, and its fall from there.
-const STUDENT4_PEAK: f64 = 0.375;
-fn student4(x: f64) -> f64 {
-    let q = 1.0 + x * x / 4.0;
-    1.0 / (q * q * q.sqrt())
-}
-
-fn offset_of(place: usize) -> f64 {
-    place as f64 - CIRCLE as f64 / 2.0
-}
-
 /// Probability of every offset, all cells taken together.
 fn combine(cells: &std::collections::BTreeMap<(i64, usize), [f64; CIRCLE]>) -> [f64; CIRCLE] {
     let kernels: Vec<Vec<f64>> = CELL_SIGMA.iter().map(|s| kernel(*s)).collect();
@@ -249,48 +231,6 @@ fn combine(cells: &std::collections::BTreeMap<(i64, usize), [f64; CIRCLE]>) -> [
     let sum: f64 = out.iter().sum();
     out.iter_mut().for_each(|o| *o /= sum);
     out
-}
-
-/// A circular kernel, its peak at 0, of sum 1.
-fn kernel(sigma: f64) -> Vec<f64> {
-    let raw: Vec<f64> = (0..CIRCLE).map(|d| student4(d.min(CIRCLE - d) as f64 / sigma)).collect();
-    let sum: f64 = raw.iter().sum();
-    raw.into_iter().map(|k| k / sum).collect()
-}
-
-/// Log-likelihood of the common offset behind a cell, given that of the cell's own.
-fn spread(log_likelihood: &[f64; CIRCLE], kernel: &[f64]) -> [f64; CIRCLE] {
-    let top = log_likelihood.iter().copied().fold(f64::MIN, f64::max);
-    let own: Vec<f64> = log_likelihood.iter().map(|l| (l - top).exp()).collect();
-    let sum: f64 = own.iter().sum();
-    let mut out = [0.0; CIRCLE];
-    for (j, o) in out.iter_mut().enumerate() {
-        let mean: f64 = own.iter().enumerate().map(|(l, p)| p * kernel[(j + CIRCLE - l) % CIRCLE]).sum();
-        *o = (mean / sum + CELL_FLOOR).ln();
-    }
-    out
-}
-
-/// Median around the likeliest offset, and half of the central 95 %.
-fn median_and_half_width(posterior: &[f64; CIRCLE]) -> (f64, f64) {
-    let (mode, _) = posterior.iter().enumerate().fold((0, f64::MIN), |m, (i, p)| if *p > m.1 { (i, *p) } else { m });
-    // Half a circle on either side of the mode, the middle of each cent's probability at that cent.
-    let half = CIRCLE / 2;
-    let at = |k: usize| posterior[(mode + k + CIRCLE - half) % CIRCLE];
-    let mut sum = 0.0;
-    let places: Vec<(f64, f64)> = (0..CIRCLE)
-        .map(|k| {
-            let place = (k as f64 - half as f64, sum + at(k) / 2.0);
-            sum += at(k);
-            place
-        })
-        .collect();
-    let quantile = |q: f64| -> f64 {
-        let i = places.partition_point(|p| p.1 < q).clamp(1, CIRCLE - 1);
-        let (a, b) = (places[i - 1], places[i]);
-        a.0 + (b.0 - a.0) * ((q - a.1) / (b.1 - a.1).max(1e-12)).clamp(0.0, 1.0)
-    };
-    (offset_of(mode) + quantile(0.5), (quantile(0.975) - quantile(0.025)) / 2.0)
 }
 
 /// How far the notes still have to fall when they end, cents: from the fall between their middle and their rest.

@@ -68,6 +68,9 @@ const NEEDED: u32 = 4;
 const MEASURED: u32 = 4;
 /// Peaks weaker than this share of the frame's strongest are left out.
 const WEAKEST: f32 = 0.04;
+/// Peaks within this factor of the middle of a frame's peaks are noise; frames with fewer peaks than this have none to spare.
+const NOISE_FACTOR: f32 = 2.5;
+const FEW_PEAKS: usize = 20;
 /// A sounding lasts at least this many frames (0.32 s).
 const SHORTEST: usize = 8;
 /// Frames in a row that a sounding may lose.
@@ -77,7 +80,7 @@ const LEAST_EXPLAINED: f64 = 0.6;
 /// Attack that is skipped, frames.
 const ATTACK: usize = 6;
 /// Known accuracy of a clean sounding, cents (95 %): real strings wander by this much within a second.
-const FLOOR_CENTS: f64 = 1.2;
+const FLOOR_CENTS: f64 = 2.6;
 
 /// Partials further than this from the others are another string's, cents.
 const NEAR_MIDDLE_CENTS: f64 = 15.0;
@@ -106,7 +109,9 @@ pub fn open_strings(store: &PeakStore, start_s: f64, end_s: f64) -> Vec<OpenStri
 /// The string that explains the frame best.
 fn choose(peaks: &[Peak]) -> Option<usize> {
     let strongest = peaks.iter().map(|p| p.amplitude).fold(0.0, f32::max);
-    let loud: Vec<Peak> = peaks.iter().copied().filter(|p| p.amplitude > WEAKEST * strongest).collect();
+    let floor = NOISE_FACTOR * median_amplitude(peaks);
+    let loud: Vec<Peak> =
+        peaks.iter().copied().filter(|p| p.amplitude > WEAKEST * strongest && p.amplitude > floor).collect();
     let mut best: Option<(f64, usize)> = None;
     for (index, (_, midi)) in OPEN_STRINGS.iter().enumerate() {
         let reach = if RARE_STRINGS.contains(midi) { RARE_REACH_CENTS } else { REACH_CENTS };
@@ -117,6 +122,13 @@ fn choose(peaks: &[Peak]) -> Option<usize> {
         }
     }
     best.map(|b| b.1)
+}
+
+/// Most of a frame's peaks are noise: their middle is the level of the noise.
+fn median_amplitude(peaks: &[Peak]) -> f32 {
+    let mut levels: Vec<f32> = peaks.iter().map(|p| p.amplitude).collect();
+    levels.sort_by(f32::total_cmp);
+    levels.get(levels.len() / 2).copied().filter(|_| levels.len() >= FEW_PEAKS).unwrap_or(0.0)
 }
 
 /// Score of a string, and the share of the peaks' strength that it explains.

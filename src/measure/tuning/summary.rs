@@ -10,7 +10,7 @@ use super::TuningReading;
 use super::band::{BandPitch, band_pitch};
 use super::bass::bass_notes;
 use super::compact::{HOP_S, frame_at};
-use super::guitar::guitar_notes;
+use super::guitar::guitar as find_guitar;
 use super::heard::Heard;
 use super::line::{LongTermLevel, bass_runs};
 use super::offset::bass_offset;
@@ -90,7 +90,7 @@ pub struct TapeTuning {
 /// "no_bass_heard", "no_guitar_heard", "guitar_not_clear", "no_horns_heard", "no_piano_heard", "too_few_notes".
 ///
 /// # Method and source
-/// See the modules: harmonic sum and Viterbi path for the bass line; robust fits of partials; mixture for the guitar.
+/// See the modules: harmonic sum and Viterbi path for the bass line; robust fits of partials; likelihoods over keys.
 pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuning {
     let store = &reading.store;
     let takes_s: Vec<(f64, f64)> =
@@ -108,7 +108,8 @@ pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuni
         let notes = bass_notes(store, &runs);
         let band = band_pitch(store, first, end);
         let offset = bass_offset(store, &runs, band.band.value);
-        guitar.push(Heard::of_guitar(&guitar_notes(store, &runs, first, end), &notes));
+        let chords = find_guitar(store, &runs, first, end, band.band.value);
+        guitar.push(Heard::of_guitar(chords.as_ref()));
         bass.push(Heard::of_bass(&notes, offset.as_ref()));
         bands.push(band);
     }

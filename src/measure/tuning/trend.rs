@@ -95,7 +95,7 @@ pub struct Trend {
 const SHORTEST_TREND_S: f64 = 30.0;
 /// Error of one reading that the readings near it share, cents: it makes the error of a drift larger than that of as many
 /// readings on their own.
-const SHARED_FACTOR: f64 = 1.5;
+const SHARED_FACTOR: f64 = 1.8;
 
 /// Fits the drift through `readings` (one slope, a new level after each of `breaks_s`), and reads the ends off `notes`.
 pub fn trend(
@@ -137,6 +137,10 @@ pub fn trend(
         at_end_cents: end(last),
     }
 }
+
+/// Spread of the drifts that are expected before anything is heard, cents a minute: strings and winds drift by up to about
+/// two cents a minute in a warming room (common practice, no source). Few or wild readings are drawn towards no drift.
+const USUAL_DRIFT: f64 = 1.5;
 
 struct Drift {
     slope: f64,
@@ -187,7 +191,9 @@ impl Drift {
             sigma = (1.4826 * 1.2 * weighted_median(&away)?).max(1.0);
             half_width = 1.96 * SHARED_FACTOR * sigma * squares.sqrt() / den;
         }
-        Some(Self { slope, half_width })
+        // What the readings say and what instruments do, by their precisions.
+        let (own, prior) = ((half_width / 1.96).powi(-2), USUAL_DRIFT.powi(-2));
+        Some(Self { slope: slope * own / (own + prior), half_width: 1.96 / (own + prior).sqrt() })
     }
 }
 

@@ -1,0 +1,68 @@
+//! What the layers picture says in words.
+//!
+//! Conventions: a layer stands in front when it is louder than every other by more than [`IN_FRONT_LU`], which is more than
+//! the known error of two layers of one part.
+
+use super::super::text::Face;
+use super::super::words;
+use super::{LAYERS, Part, parts, value};
+use crate::report::Report;
+
+/// Less than this between two layers is not spoken of.
+const IN_FRONT_LU: f64 = 3.0;
+
+/// A heading and words a take.
+pub fn sentences(report: &Report) -> Vec<(String, Face)> {
+    let all = parts(report);
+    let mut out = Vec::new();
+    for take in 1..=report.takes.len() {
+        let own: Vec<&Part> = all.iter().filter(|p| p.take == take).collect();
+        if own.is_empty() {
+            continue;
+        }
+        out.push((format!("Take {take}"), Face::Bold));
+        out.extend(take_words(&own).into_iter().map(|s| (s, Face::Regular)));
+    }
+    out
+}
+
+fn take_words(parts: &[&Part]) -> Vec<String> {
+    let mut out = Vec::new();
+    for layer in &LAYERS {
+        let fronts: Vec<String> =
+            parts.iter().filter(|p| in_front(p) == Some(layer.name)).map(|p| p.facts.label.clone()).collect();
+        if !fronts.is_empty() {
+            out.push(format!("{} in front in {}.", words::capital(layer.name), part_words(&fronts, parts.len())));
+        }
+    }
+    for layer in &LAYERS {
+        let covered = |p: &&&Part| (layer.of)(p.re_band).reason.as_deref() == Some("covered");
+        let unheard: Vec<String> = parts.iter().filter(covered).map(|p| p.facts.label.clone()).collect();
+        if !unheard.is_empty() {
+            let name = words::capital(layer.name);
+            out.push(format!("{name} not heard over the others in {}.", part_words(&unheard, parts.len())));
+        }
+    }
+    if out.is_empty() {
+        out.push("No layer stands clearly in front.".to_owned());
+    }
+    out
+}
+
+fn part_words(labels: &[String], of: usize) -> String {
+    if labels.len() == of {
+        return "every part".to_owned();
+    }
+    format!("part{} {}", if labels.len() == 1 { "" } else { "s" }, words::list(labels))
+}
+
+/// The layer that is clearly louder than every other.
+fn in_front(part: &Part) -> Option<&'static str> {
+    let mut known: Vec<(f64, &'static str)> =
+        LAYERS.iter().filter_map(|l| value(part, *l).map(|v| (v, l.name))).collect();
+    known.sort_by(|a, b| b.0.total_cmp(&a.0));
+    match known.as_slice() {
+        [(loudest, name), (next, _), ..] if loudest - next > IN_FRONT_LU => Some(name),
+        _ => None,
+    }
+}

@@ -1,0 +1,88 @@
+//! What the time picture says in words, a paragraph a take.
+//!
+//! Conventions: a drift is only spoken of when its whole interval lies to one side of zero.
+
+use super::super::words;
+use crate::report::{Report, TakeFacts};
+
+/// Swing ratio below which eighths are straight.
+const STRAIGHT: f64 = 1.15;
+/// Bass against drums under this is together: the smallest displacement of a tone that listeners notice in even intervals
+/// shorter than 240 ms (Friberg and Sundberg 1995: 6 ms).
+const TOGETHER_MS: f64 = 6.0;
+
+/// Heading and words of every take.
+pub fn sentences(report: &Report) -> Vec<(String, String)> {
+    report.takes.iter().enumerate().map(|(i, t)| (heading(i + 1, t), take_words(t))).collect()
+}
+
+fn heading(number: usize, take: &TakeFacts) -> String {
+    match words::finite(&take.tempo.bpm) {
+        Some(bpm) => format!("Take {number}: {} beats a minute", words::number(bpm, 1, false)),
+        None => format!("Take {number}"),
+    }
+}
+
+fn take_words(take: &TakeFacts) -> String {
+    if words::finite(&take.tempo.bpm).is_none() {
+        return format!("No tempo: {}.", words::why_absent(&take.tempo.bpm));
+    }
+    [drift(take), swing(take), hat(take), backbeat(take), bass(take), slips(take)]
+        .into_iter()
+        .flatten()
+        .collect::<Vec<_>>()
+        .join(" ")
+}
+
+fn drift(take: &TakeFacts) -> Option<String> {
+    let m = &take.tempo.drift_percent;
+    let value = words::finite(m)?;
+    let (low, high) = words::interval(m)?;
+    let size = words::number(value.abs(), 1, false);
+    Some(match (low > 0.0, high < 0.0) {
+        (true, _) => format!("Speeds up by {size} %."),
+        (_, true) => format!("Slows down by {size} %."),
+        _ => "The tempo held.".to_owned(),
+    })
+}
+
+fn swing(take: &TakeFacts) -> Option<String> {
+    let value = words::finite(&take.feel.swing_ratio)?;
+    Some(if value < STRAIGHT {
+        "Straight eighths.".to_owned()
+    } else {
+        format!("Eighths swing {} to 1.", words::number(value, 1, false))
+    })
+}
+
+fn hat(take: &TakeFacts) -> Option<String> {
+    let value = words::finite(&take.feel.hat_on_2_and_4_percent)?;
+    Some(format!("Hi-hat on 2 and 4 in {} % of the bars.", words::number(value, 0, false)))
+}
+
+fn backbeat(take: &TakeFacts) -> Option<String> {
+    (take.feel.backbeat_heavy.value == Some(true)).then(|| "Heavy kick and snare, as in rock.".to_owned())
+}
+
+fn bass(take: &TakeFacts) -> Option<String> {
+    let m = &take.feel.bass_to_drums_ms;
+    let value = words::finite(m)?;
+    let (low, high) = words::interval(m)?;
+    let size = words::number(value.abs(), 0, false);
+    Some(match (low > TOGETHER_MS, high < -TOGETHER_MS) {
+        (true, _) => format!("Bass {size} ms behind the drums."),
+        (_, true) => format!("Bass {size} ms ahead of the drums."),
+        _ if value.abs() <= TOGETHER_MS => "Bass and drums together.".to_owned(),
+        _ => format!("Bass {size} ms {} the drums, within the error.", if value > 0.0 { "behind" } else { "ahead of" }),
+    })
+}
+
+fn slips(take: &TakeFacts) -> Option<String> {
+    let bars: Vec<String> = take.time_detail.slipped_bars.iter().map(|b| b.bar.to_string()).collect();
+    match bars.len() {
+        0 => None,
+        1 => Some(format!("Look at bar {}.", bars[0])),
+        2..=8 => Some(format!("Look at bars {}.", words::list(&bars))),
+        n => Some(format!("{n} bars slipped, the first is bar {}.", bars[0])),
+    }
+}
