@@ -23,13 +23,13 @@ PIECES = {35: "kick", 36: "kick", 38: "snare", 40: "snare", 37: "stick", 42: "ha
 KITS = {"fl": [0, 8, 16, 32, 40], "ti": [0, 25, 40], "mu": [0, 8, 32, 40]}
 HELD_KITS = {("fl", 16)}
 SHORT = {"kick": .6, "snare": .7, "stick": .4, "hat": .4, "pedal": .4, "open": 1.2, "ride": 1.8, "bell": 1.6, "crash": 2.0, "tom": .9}
-FROM_KIT = {  # prefix: class, seconds, stride over the sorted files, held
-    "bass_upright/meatbass": ("bass", 1.6, 1, False), "bass_upright/smolken": ("bass", 1.6, 1, False), "bass_electric/flatwound": ("bass", 1.6, 1, False),
-    "bass_electric/yr": ("bass", 1.6, 1, False), "bass_electric/growly": ("bass", 1.6, 4, True),
-    "guitar/archtop": ("guitar", 1.6, 1, False), "guitar/emily": ("guitar", 1.6, 4, True),
-    "piano/grand": ("keys", 1.6, 1, False), "piano/wurli": ("keys", 1.6, 2, True),
-    "horns/barisax": ("horns", 1.8, 1, False), "horns/altosax": ("horns", 1.8, 2, True),
-    "drums/muldjord": ("drums", 1.8, 1, False), "drums/brush14": ("drums", 1.5, 1, False), "drums/snare12": ("drums", .8, 1, True),
+FROM_KIT = {  # folder of the kit, place of the set among the folder's sets by name: class, seconds, stride, held
+    ("bass_upright", 0): ("bass", 1.6, 1, False), ("bass_upright", 1): ("bass", 1.6, 1, False), ("bass_electric", 0): ("bass", 1.6, 1, False),
+    ("bass_electric", 2): ("bass", 1.6, 1, False), ("bass_electric", 1): ("bass", 1.6, 4, True),
+    ("guitar", 0): ("guitar", 1.6, 1, False), ("guitar", 1): ("guitar", 1.6, 4, True),
+    ("piano", 0): ("keys", 1.6, 1, False), ("piano", 1): ("keys", 1.6, 2, True),
+    ("horns", 1): ("horns", 1.8, 1, False), ("horns", 0): ("horns", 1.8, 2, True),
+    ("drums", 1): ("drums", 1.8, 1, False), ("drums", 0): ("drums", 1.5, 1, False), ("drums", 2): ("drums", .8, 1, True),
 }
 
 
@@ -74,8 +74,10 @@ def main():
             for (k, v, _), x in zip(ev, render(font, p, True, ev, 2.4)):
                 keep(x[: int(SHORT[PIECES[k]] * RATE)], f"{fn}d{p}_{k}_{v}", cls="drums", inst=f"{fn}d{p}", midi=None, piece=PIECES[k], held=(fn, p) in HELD_KITS)
     M = json.load(open(kit + "/MANIFEST.json"))["files"]
-    for pre, (cls, sec, stride, held) in FROM_KIT.items():
-        fs = sorted((f for f in M if f["file"].startswith(pre)), key=lambda f: (f.get("midi") or 0, f["file"]))
+    set_of = lambda f: f["file"].split("/")[1].split("_")[0]
+    for (folder, place), (cls, sec, stride, held) in FROM_KIT.items():
+        name = sorted({set_of(f) for f in M if f["file"].startswith(folder + "/")})[place]; pre = f"{folder}/{place}"
+        fs = sorted((f for f in M if f["file"].startswith(folder + "/") and set_of(f) == name), key=lambda f: (f.get("midi") or 0, f["file"]))
         if cls != "drums": fs = [f for f in fs if f.get("midi") is not None and f.get("f0_cents_vs_et") is not None]
         for f in fs[::stride]:
             x, fs_ = sf.read(f"{kit}/{f['file']}", dtype="float32")

@@ -10,6 +10,10 @@ use crate::tape::Mark;
 
 /// A low cut above this takes much of the bass away, Hz: the second partial of its lowest open string.
 const LOW_CUT_TAKES_BASS_HZ: f64 = 82.0;
+/// Reason and warning of an overloaded recording.
+const CLIPPED: &str = "clipped";
+/// More clipped frames than this are overload, percent.
+const CLIPPED_PERCENT: f64 = 0.001;
 /// Marks nearer to each other or to the take's ends than this make no part of their own, seconds.
 const MARK_APART_S: f64 = 1.0;
 
@@ -20,6 +24,8 @@ pub struct TapeLayers {
     parts: Vec<Vec<Part>>,
     /// Why levels over time cannot be believed, if so.
     distrusted: Option<&'static str>,
+    /// Overload of any extent: its distortion counts as somebody's sound.
+    clipped: bool,
     low_cut: bool,
 }
 
@@ -45,10 +51,11 @@ pub fn measure_layers(
     let distrusted = match (health.loudness_over_time.ok, health.gain_riding.value) {
         (true, _) => None,
         (false, Some(true)) => Some("gain_riding"),
-        (false, _) => Some("clipped"),
+        (false, _) => Some(CLIPPED),
     };
     let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
-    TapeLayers { powers, takes: takes.to_vec(), parts, distrusted, low_cut }
+    let clipped = health.clipped_percent.value.is_some_and(|percent| percent > CLIPPED_PERCENT);
+    TapeLayers { powers, takes: takes.to_vec(), parts, distrusted, clipped, low_cut }
 }
 
 /// Parts by the recorder's marks where it set any inside the take, else found.
@@ -103,7 +110,7 @@ impl TapeLayers {
             _ => m,
         };
         let warned = |m: Measured| match self.distrusted {
-            Some(reason) if m.value.is_some() => m.with_warning(reason),
+            Some(reason) if m.value.is_some() && !(reason == CLIPPED && self.clipped) => m.with_warning(reason),
             _ => m,
         };
         PartFacts {
@@ -117,7 +124,9 @@ impl TapeLayers {
         }
     }
 
-    fn levels(&self, [bass, drums, comping, horns]: [Measured; LAYERS.len()]) -> LayerLevels {
+    fn levels(&self, levels: [Measured; LAYERS.len()]) -> LayerLevels {
+        let overloaded = |m: Measured| if self.clipped && m.value.is_some() { m.with_warning(CLIPPED) } else { m };
+        let [bass, drums, comping, horns] = levels.map(overloaded);
         let bass =
             if self.low_cut && bass.value.is_some() { bass.with_warning("low_cut_inside_low_end") } else { bass };
         LayerLevels { bass, drums, comping, horns }

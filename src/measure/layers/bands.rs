@@ -3,7 +3,7 @@
 //! Conventions: bins are those of the shared power spectra at [`ANALYSIS_RATE_HZ`]. Mask bands are equally wide in
 //! ERB-rate (Glasberg and Moore 1990, ERBs = 21.4 log10(1 + 0.00437 f)); fine bands are single bins at first, then 24 an
 //! octave, so that the partials of low notes stand apart.
-//! Limits: power under [`LOW_HZ`] and over [`TOP_HZ`] belongs to no band.
+//! Limits: power under [`LOW_HZ`] belongs to no band; what lies over [`TOP_HZ`] is shared out as the last band is.
 
 use crate::dsp::ANALYSIS_RATE_HZ;
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING};
@@ -52,6 +52,11 @@ impl BandPlan {
         for (sum, edge) in into.iter_mut().zip(self.edges.windows(2)) {
             *sum += spectrum[edge[0]..edge[1]].iter().sum::<f32>();
         }
+    }
+
+    /// Power of a short spectrum over the last mask band, up to half the rate.
+    pub fn above(&self, spectrum: &[f32]) -> f32 {
+        spectrum[self.edges[BANDS]..].iter().sum()
     }
 
     /// Power of every fine band of a long spectrum.

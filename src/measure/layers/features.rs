@@ -33,7 +33,7 @@ const LOG10_2: f32 = std::f32::consts::LOG10_2;
 pub struct Row {
     /// Inputs of the network.
     pub inputs: [f32; INPUTS],
-    /// Power of the mask bands, mean of the two short frames.
+    /// Power of the mask bands, mean of the two short frames; the last band with all that lies above it.
     pub power: [f32; BANDS],
 }
 
@@ -41,13 +41,14 @@ pub struct Row {
 struct Waiting {
     halves: [[f32; BANDS]; 2],
     power: [f32; BANDS],
+    above: f32,
 }
 
 /// Turns the two streams of spectra into rows.
 pub struct FeatureStream {
     plan: BandPlan,
     /// The first short frame of a step, until the second comes.
-    first_half: Option<[f32; BANDS]>,
+    first_half: Option<([f32; BANDS], f32)>,
     waiting: VecDeque<Waiting>,
     /// Running level after each waiting step and those that are ahead of them.
     levels: VecDeque<f32>,
@@ -102,8 +103,9 @@ impl FeatureStream {
     fn take_short(&mut self, spectrum: &[f32]) {
         let mut bands = [0.0; BANDS];
         self.plan.add_masks(spectrum, &mut bands);
-        let Some(first) = self.first_half.take() else {
-            self.first_half = Some(bands);
+        let above = self.plan.above(spectrum);
+        let Some((first, first_above)) = self.first_half.take() else {
+            self.first_half = Some((bands, above));
             return;
         };
         let power: [f32; BANDS] = std::array::from_fn(|b| (first[b] + bands[b]) / 2.0);
@@ -113,7 +115,7 @@ impl FeatureStream {
         let gain = (1.0 - (-STEP_S / LEVEL_TAU_S).exp()).max(1.0 / self.steps_seen as f64);
         self.smoothed += gain * (f64::from(total) - self.smoothed);
         self.levels.push_back(self.smoothed as f32);
-        self.waiting.push_back(Waiting { halves: [first, bands], power });
+        self.waiting.push_back(Waiting { halves: [first, bands], power, above: (first_above + above) / 2.0 });
     }
 
     /// Index of the long frame nearest to the middle of a row (2048 k + 512 samples; long frames every 4096).
@@ -148,6 +150,8 @@ impl FeatureStream {
             }
         }
         self.next_row += 1;
-        out.push(Row { inputs, power: step.power });
+        let mut power = step.power;
+        power[BANDS - 1] += step.above;
+        out.push(Row { inputs, power });
     }
 }
