@@ -18,7 +18,7 @@ use super::compact::{PeakStore, frame_at};
 /// Lowest fundamental, Hz.
 const LOWEST_HZ: f64 = 26.0;
 /// Peaks below this share of the strongest one are left out.
-const WEAKEST: f32 = 0.02;
+const WEAKEST: f32 = 0.08;
 /// Strongest peaks that are tried as partials of the note, and the largest number that they may have.
 const TRIED: usize = 6;
 const LARGEST_NUMBER: u32 = 6;
@@ -103,7 +103,7 @@ fn score(peaks: &[Peak], f0: f64, strongest: f64) -> f64 {
     }
     let top = super::compact::PEAKS.range_hz.1;
     let missing = (1..=NEEDED).filter(|n| !heard[*n] && f0 * (*n as f64) < 0.9 * top).count() as f64;
-    sum - 0.35 * missing * strongest.sqrt()
+    sum - 0.8 * missing * strongest.sqrt()
 }
 
 fn measure(store: &PeakStore, first: usize, end: usize, place: f64) -> Measured {
