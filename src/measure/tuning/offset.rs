@@ -260,15 +260,15 @@ fn fall_cents(readings: &[Reading], runs: &[Run]) -> f64 {
 mod tests {
     use super::*;
 
-    /// A walking line of `count` notes of ten frames: partial levels as given, the bass `cents` off, the band's partial on
+    /// A walking line of notes of twelve frames: partial levels as given, the bass `cents` off, the band's partial on
     /// top of every third note's upper partials.
     fn line_of(cents: f64, fall_cents_per_s: f64, levels: &[f32]) -> (PeakStore, Vec<Run>) {
         let mut store = PeakStore::default();
         let mut runs = Vec::new();
         for i in 0..60usize {
             let midi = 28.0 + ((i * 7) % 17) as f64;
-            runs.push(Run { first: i * 10, end: i * 10 + 10, midi });
-            for frame in 0..10 {
+            runs.push(Run { first: i * 12, end: i * 12 + 12, midi });
+            for frame in 0..12 {
                 let now = cents - fall_cents_per_s * frame as f64 * HOP_S;
                 let f0 = midi_to_hz(midi + now / 100.0) as f32;
                 let mut peaks: Vec<Peak> =
