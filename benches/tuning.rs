@@ -63,7 +63,9 @@ fn read(kit: &Path, entry: &Value) -> Option<Note> {
     // The stretch on which the manifest's own pitch was measured ends 1.6 s after the onset.
     let m = meter.finish().single_note(0.0, 1.7);
     let found = m.value.map(|v| (v, m.low.unwrap(), m.high.unwrap()));
-    let instrument = file.split('_').take(2).collect::<Vec<_>>().join("_");
+    // `room/set_note_...`: the room and the set.
+    let (room, rest) = file.split_once('/')?;
+    let instrument = format!("{room}/{}", rest.split('_').next()?);
     Some(Note { file, instrument, truth_cents, found })
 }
 

@@ -26,8 +26,8 @@ def main():
         x = x.mean(axis=1); on = int(np.argmax(np.abs(x) > 0.1 * np.abs(x).max()))
         x = x[on + int(.1 * fs):on + int(1.6 * fs)]; hz = 440 * 2 ** ((f["midi"] - 69) / 12)
         n = 1 << int(np.ceil(np.log2(6 * fs / hz))); lo, hi = hz / 2, min(hz * 2, fs / 4)
-        y = librosa.yin(x, fmin=lo, fmax=hi, sr=fs, frame_length=max(n, 2048))
-        p = librosa.pyin(x, fmin=lo, fmax=hi, sr=fs, frame_length=max(n, 2048), resolution=0.02)[0]
+        y = librosa.yin(x, fmin=lo, fmax=hi, sr=fs, frame_length=max(n, 2048), hop_length=512)
+        p = librosa.pyin(x, fmin=lo, fmax=hi, sr=fs, frame_length=max(n, 2048), hop_length=512, resolution=0.05)[0]
         rows.append(dict(file=f["file"], truth_cents=100 * f["midi"] + f["f0_cents_vs_et"], ours=found[f["file"]], yin=cents(y), pyin=cents(p)))
     json.dump(dict(library=f"librosa {librosa.__version__}", notes=rows), open(out, "w"), indent=0)
     for who in ("ours", "yin", "pyin"):

@@ -55,8 +55,6 @@ pub struct BassNote {
     pub end_s: f64,
     /// Pitch in cents above MIDI 0.
     pub cents: f64,
-    /// Median distance of its observations from the fit, cents.
-    pub spread_cents: f64,
     /// Weight in medians: seconds, less for notes with a wide spread or little support.
     pub weight: f64,
     /// Median pitch of each partial, as the pitch in cents above MIDI 0 of the fundamental that it speaks for; `None` where
@@ -287,7 +285,6 @@ fn note(index: usize, run: &Run, observations: &[Observation], fit: &Fit) -> Opt
         start_s: run.first as f64 * HOP_S,
         end_s: run.end as f64 * HOP_S,
         cents: fit.pitch[index],
-        spread_cents: spread,
         weight: seconds * quality * (support / FULL_SUPPORT).min(1.0).powi(2),
         partials: std::array::from_fn(|k| {
             let of: Vec<(f64, f64)> =

@@ -148,7 +148,6 @@ mod tests {
             start_s: f64::from(i) * 0.5,
             end_s: f64::from(i) * 0.5 + 0.4,
             cents: 3307.0,
-            spread_cents: 2.0,
             weight,
             partials: [Some(3300.0), Some(3307.0), None, None],
         };
@@ -157,7 +156,7 @@ mod tests {
 
     #[test]
     fn a_bass_that_was_hardly_heard_is_no_bass() {
-        let offset = BassOffset { cents: 9.0, half_width: 2.0, fall_cents: 0.0, low_share: 0.5, cells: 40 };
+        let offset = BassOffset { cents: 9.0, half_width: 2.0, fall_cents: 0.0, low_share: 0.5 };
         assert!(Heard::of_bass(&bass(0.01), Some(&offset)).notes.is_empty());
         assert!(Heard::of_bass(&bass(0.2), None).notes.is_empty());
         let well = Heard::of_bass(&bass(0.2), Some(&offset));

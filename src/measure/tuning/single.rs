@@ -18,7 +18,7 @@ use super::compact::{PeakStore, frame_at};
 /// Lowest fundamental, Hz.
 const LOWEST_HZ: f64 = 26.0;
 /// Peaks below this share of the strongest one are left out.
-const WEAKEST: f32 = 0.02;
+const WEAKEST: f32 = 0.08;
 /// Strongest peaks that are tried as partials of the note, and the largest number that they may have.
 const TRIED: usize = 6;
 const LARGEST_NUMBER: u32 = 6;
@@ -28,6 +28,9 @@ const NEAR_CENTS: f64 = 30.0;
 const PARTIALS: f64 = 24.0;
 const NEEDED: usize = 3;
 const MEASURED: u32 = 6;
+/// What a missing partial costs, in strengths of the strongest peak.
+const MISSING_FUNDAMENTAL: f64 = 0.8;
+const MISSING_UPPER: f64 = 0.35;
 /// Frames that agree lie within this distance, cents.
 const AGREE_CENTS: f64 = 60.0;
 /// Attack that is skipped, frames.
@@ -102,8 +105,12 @@ fn score(peaks: &[Peak], f0: f64, strongest: f64) -> f64 {
         }
     }
     let top = super::compact::PEAKS.range_hz.1;
-    let missing = (1..=NEEDED).filter(|n| !heard[*n] && f0 * (*n as f64) < 0.9 * top).count() as f64;
-    sum - 0.35 * missing * strongest.sqrt()
+    // A missing fundamental speaks against a pitch more than missing upper partials, which a mellow tone may lack.
+    let missing: f64 = (1..=NEEDED)
+        .filter(|n| !heard[*n] && f0 * (*n as f64) < 0.9 * top)
+        .map(|n| if n == 1 { MISSING_FUNDAMENTAL } else { MISSING_UPPER })
+        .sum();
+    sum - missing * strongest.sqrt()
 }
 
 fn measure(store: &PeakStore, first: usize, end: usize, place: f64) -> Measured {
