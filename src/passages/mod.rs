@@ -20,7 +20,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// Changes whenever a passage may move.
-pub const METHOD: &str = "passages-1";
+pub const METHOD: &str = "passages-2";
 
 /// What a passage is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, Serialize, Deserialize, JsonSchema)]

@@ -23,10 +23,10 @@ impl Span {
     }
 }
 
-/// A speaker's pause; longer ones are quiet. Common practice, no source.
-const LONGEST_PAUSE_IN_TALK_S: f64 = 2.4;
-/// The same when players answer the speaker: reading, breathing in, raising instruments belong to being told.
-const LONGEST_PAUSE_BEFORE_PLAYING_S: f64 = 4.0;
+/// A speaker's pause when nothing follows it but silence or noise; longer ones are quiet. Common practice, no source.
+const LONGEST_LAST_PAUSE_S: f64 = 2.4;
+/// The same when the speaker goes on or players answer: thinking, reading, raising instruments belong to being told.
+const LONGEST_PAUSE_IN_TALK_S: f64 = 4.0;
 /// A rest that the whole band holds inside a take. Common practice, no source.
 const LONGEST_REST_IN_TAKE_S: f64 = 1.9;
 /// Anything shorter is not a take but a lick.
@@ -96,8 +96,8 @@ pub fn tidy(spans: &mut Vec<Span>) {
 
 fn pause_allowed(after: Option<PassageKind>) -> f64 {
     match after {
-        Some(PassageKind::Take | PassageKind::Tuning) => LONGEST_PAUSE_BEFORE_PLAYING_S,
-        _ => LONGEST_PAUSE_IN_TALK_S,
+        Some(PassageKind::Take | PassageKind::Tuning | PassageKind::Talk) => LONGEST_PAUSE_IN_TALK_S,
+        _ => LONGEST_LAST_PAUSE_S,
     }
 }
 

@@ -73,7 +73,7 @@ fn bass(take: &TakeFacts) -> Option<String> {
         (true, _) => format!("Bass {size} ms behind the drums."),
         (_, true) => format!("Bass {size} ms ahead of the drums."),
         _ if value.abs() <= TOGETHER_MS => "Bass and drums together.".to_owned(),
-        _ => format!("Bass {size} ms {} the drums, within the error.", if value > 0.0 { "behind" } else { "ahead of" }),
+        _ => format!("Bass perhaps {size} ms {} the drums.", if value > 0.0 { "behind" } else { "ahead of" }),
     })
 }
 
