@@ -51,7 +51,7 @@ pub fn exit_code(outcome: &ReviewOutcome) -> u8 {
     if outcome.interrupted || outcome.failed > 0 { EXIT_SOME_NOT } else { EXIT_ALL_MEASURED }
 }
 
-/// Two threads work on one tape (decoding, measuring), so half the cores is the number of tapes.
+/// One tape keeps two cores busy (a thread that decodes, four that measure), so half the cores is the number of tapes.
 pub fn default_jobs() -> usize {
     std::thread::available_parallelism().map_or(1, |cores| (cores.get() / 2).max(1))
 }
