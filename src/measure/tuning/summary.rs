@@ -238,7 +238,7 @@ impl Followed {
             at_end_cents: line.at_end_cents,
             retuned_at_s,
         };
-        Self { instrument, curve: curve(&all, takes_s, seconds), levels }
+        Self { instrument, curve: curve(&all, &levels, takes_s, seconds), levels }
     }
 }
 

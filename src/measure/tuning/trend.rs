@@ -202,18 +202,25 @@ const CURVE_REACH_S: f64 = 5.0;
 /// Fewest notes behind one second of the curve.
 const CURVE_NOTES: usize = 4;
 
-/// Median offset around each second, `None` where too few notes were heard or no take is on.
-pub fn curve(notes: &[NoteOffset], takes_s: &[(f64, f64)], seconds: usize) -> Vec<Option<f64>> {
+/// From its take a second of the curve strays no further than this, cents: what does is another instrument, as in a
+/// count-off before the player comes in.
+const CURVE_STRAY_CENTS: f64 = 25.0;
+
+/// Median offset around each second, `None` where too few notes were heard, no take is on, or the take itself says nothing.
+/// `levels` holds the offset of each take.
+pub fn curve(notes: &[NoteOffset], levels: &[Measured], takes_s: &[(f64, f64)], seconds: usize) -> Vec<Option<f64>> {
     (0..seconds)
         .map(|i| {
             let t = i as f64 + 0.5;
-            let (from, to) = takes_s.iter().copied().find(|s| s.0 <= t && t < s.1)?;
+            let (take, (from, to)) = takes_s.iter().copied().enumerate().find(|(_, s)| s.0 <= t && t < s.1)?;
+            let level = levels.get(take)?.value?;
             let near: Vec<(f64, f64)> = notes
                 .iter()
                 .filter(|n| n.weight > 0.0 && (n.at_s - t).abs() <= CURVE_REACH_S && n.at_s >= from && n.at_s < to)
                 .map(|n| (n.cents, n.weight))
                 .collect();
-            if near.len() >= CURVE_NOTES { weighted_median(&near) } else { None }
+            let cents = if near.len() >= CURVE_NOTES { weighted_median(&near) } else { None };
+            cents.filter(|c| (c - level).abs() <= CURVE_STRAY_CENTS)
         })
         .collect()
 }
@@ -308,5 +315,17 @@ mod tests {
         let few = unwrap_offsets(&[(0.0, 3605.0, 0.4); 3]);
         assert_eq!(level(&few, 1.0, "no_bass_heard").reason.as_deref(), Some("too_few_notes"));
         assert_eq!(trend(&few, &[], &[], 1.0, "no_bass_heard").drift_cents_per_min.value, None);
+    }
+
+    #[test]
+    fn the_curve_leaves_out_what_strays_from_its_take_and_takes_that_say_nothing() {
+        let notes: Vec<NoteOffset> =
+            line_of(0.0, 12.0, 45.0).into_iter().map(|n| NoteOffset { cents: n.cents - 45.0, ..n }).collect();
+        let level = Measured::symmetric(5.0, 1.0, 200);
+        let takes = [(0.0, 60.0), (60.0, 120.0)];
+        let read = curve(&notes, &[level, Measured::absent("too_few_notes")], &takes, 120);
+        assert!(read[..6].iter().all(Option::is_none), "a count-off 45 cents away: {:?}", &read[..6]);
+        assert!(read[20..60].iter().all(|c| c.is_some_and(|c| (c - 5.0).abs() < 3.0)), "{:?}", &read[20..60]);
+        assert!(read[60..].iter().all(Option::is_none));
     }
 }
