@@ -7,6 +7,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod truths;
+
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
@@ -17,6 +19,7 @@ use ledgerline::passages::features::{FeatureMeter, Frame};
 use ledgerline::passages::{Passage, PassageKind, find_passages};
 use ledgerline::tape::{Tape, TapeSource};
 use serde_json::Value;
+use truths::{read_truth, stem, tape_beside, truths};
 
 struct Heard {
     frames: Vec<Frame>,
@@ -56,31 +59,6 @@ fn main() {
         shares.iter().sum::<f64>() / shares.len() as f64
     );
     println!("both meters: {:.2} core seconds an hour of tape", cost.as_secs_f64() * 3600.0 / seconds);
-}
-
-/// A truth file; the renderer writes silent layers as `-Infinity`, which is no JSON.
-fn read_truth(path: &Path) -> Value {
-    let text = std::fs::read_to_string(path).unwrap().replace("-Infinity", "null").replace("NaN", "null");
-    serde_json::from_str(&text).unwrap()
-}
-
-fn truths(folder: &Path) -> Vec<PathBuf> {
-    let mut found: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
-    found.retain(|p| p.to_string_lossy().ends_with(".truth.json"));
-    found.sort();
-    found
-}
-
-fn stem(truth: &Path) -> String {
-    truth.file_name().unwrap().to_string_lossy().replace(".truth.json", "")
-}
-
-fn tape_beside(truth: &Path) -> Option<PathBuf> {
-    let name = stem(truth);
-    ["wav", "flac", "mp3", "m4a", "ogg"]
-        .iter()
-        .map(|e| truth.with_file_name(format!("{name}.{e}")))
-        .find(|p| p.exists())
 }
 
 fn hear(path: &Path) -> Heard {

@@ -8,6 +8,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod truths;
+
 use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
@@ -23,6 +25,7 @@ use ledgerline::measure::time::{TakeTime, TimeFeatures, TimeHints, TimeMeter, me
 use ledgerline::stats::{Measured, mean, median};
 use ledgerline::tape::{Tape, TapeSource};
 use serde_json::{Value, json};
+use truths::{read_truth, stem, tape_beside, truths};
 
 /// Shares of 0.8 s by which the edges of the spans are moved, take by take.
 const EDGES: [(f64, f64); 4] = [(-1.0, 0.9), (0.6, -0.5), (-0.3, 1.0), (0.2, 0.4)];
@@ -58,7 +61,7 @@ fn main() {
     }
     let (mut totals, mut cost, mut seconds) = (Totals::default(), Duration::ZERO, 0.0);
     for truth_path in folders.iter().flat_map(|f| truths(f)) {
-        let truth: Value = serde_json::from_slice(&std::fs::read(&truth_path).unwrap()).unwrap();
+        let truth: Value = read_truth(&truth_path);
         let Some(tape) = tape_beside(&truth_path) else { continue };
         let (features, length_s, spent) = features(&tape);
         cost += spent;
@@ -234,7 +237,7 @@ fn write_profiles(out: &mut impl Write, folder: &Path) {
     found.retain(|p| p.to_string_lossy().ends_with(".lag.json"));
     found.sort();
     for path in found {
-        let truth: Value = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
+        let truth: Value = read_truth(&path);
         let (features, length_s, _) = features(&path.with_extension("").with_extension("flac"));
         let Ok(track) = track_beats(&features, 0.0, length_s, &TimeHints::default()) else { continue };
         let strengths = Strengths::of_span(&features, 0.0, length_s);
@@ -276,23 +279,4 @@ fn features(path: &Path) -> (TimeFeatures, f64, Duration) {
     long.finish(&mut last.long_spectra);
     meter.push(&last);
     (meter.finish(), end as f64 / f64::from(ANALYSIS_RATE_HZ), cost)
-}
-
-fn truths(folder: &Path) -> Vec<PathBuf> {
-    let mut found: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
-    found.retain(|p| p.to_string_lossy().ends_with(".truth.json"));
-    found.sort();
-    found
-}
-
-fn stem(truth: &Path) -> String {
-    truth.file_name().unwrap().to_string_lossy().replace(".truth.json", "")
-}
-
-fn tape_beside(truth: &Path) -> Option<PathBuf> {
-    let name = stem(truth);
-    ["wav", "flac", "mp3", "m4a", "ogg"]
-        .iter()
-        .map(|e| truth.with_file_name(format!("{name}.{e}")))
-        .find(|p| p.exists())
 }

@@ -10,6 +10,7 @@ use super::curve;
 use super::error::ChartError;
 use super::strip;
 use super::theme::{BLUE, GRID, INK, LEADING, RULE, SOFT_INK, TypeSizes, WIDE_TYPE};
+use super::wide::{self, LEFT, RIGHT};
 use super::words;
 use crate::report::{Curves, Report};
 
@@ -41,17 +42,8 @@ pub fn gutter(sizes: &TypeSizes) -> f32 {
 
 /// The picture of its own.
 pub fn draw(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
-    let sizes = &WIDE_TYPE;
-    let mut c = Canvas::new(1600, 900, 100)?;
-    let (left, right) = (60.0, 1540.0);
-    let mut y = 52.0 + sizes.title * 0.5;
-    c.text(left, y, "Loudness over the rehearsal", Type::bold(sizes.title, INK), Align::Left);
-    y += sizes.body * 1.7;
-    let from = super::page::heading::tape_line(&c, report, sizes.body, right - left);
-    c.text(left, y, &from, Type::regular(sizes.body, SOFT_INK), Align::Left);
-    y += sizes.small * 1.8;
-    c.text(left, y, LINE_WORDS, Type::regular(sizes.small, SOFT_INK), Align::Left);
-    panel(&mut c, Area::new(left, y + 22.0, right, 868.0), report, curves, sizes, Detail::Full);
+    let (mut c, y) = wide::begin("Loudness over the rehearsal", report, &[LINE_WORDS])?;
+    panel(&mut c, Area::new(LEFT, y + 22.0, RIGHT, 868.0), report, curves, &WIDE_TYPE, Detail::Full);
     Ok(c.finish())
 }
 

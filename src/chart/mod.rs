@@ -25,6 +25,7 @@ mod text;
 mod theme;
 mod time;
 mod tuning;
+mod wide;
 mod words;
 mod write;
 

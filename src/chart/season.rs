@@ -168,7 +168,11 @@ fn draw_field(c: &mut Canvas, area: Area, season: &SeasonPicture, series: &Seaso
         let y = level.at(value);
         c.level(plot.left, plot.right, y, if value == 0.0 { 2.0 } else { 1.0 }, if value == 0.0 { RULE } else { GRID });
         let decimals = usize::from(high - low < 4.0) + usize::from(high - low < 0.4);
-        c.text(plot.left - 12.0, y + sizes.small * 0.36, &words::number(value, decimals, false), kind, Align::Right);
+        // A number on the base line would stand in the way of the first date.
+        if y < plot.bottom - 1.0 {
+            let said = words::number(value, decimals, false);
+            c.text(plot.left - 12.0, y + sizes.small * 0.36, &said, kind, Align::Right);
+        }
     }
     c.level(plot.left, plot.right, plot.bottom, 2.0, SOFT_INK);
     let days = day_scale(season, plot);

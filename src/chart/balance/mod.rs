@@ -14,6 +14,7 @@ use super::canvas::{Align, Area, Canvas, Drawn, Type};
 use super::error::ChartError;
 use super::text::Face;
 use super::theme::{Colour, GRID, INK, LEADING, ORANGE, Pattern, RULE, SKY, SOFT_INK, TypeSizes, UNHEARD, WIDE_TYPE};
+use super::wide::{self, LEFT, RIGHT};
 use super::words;
 use crate::report::{Report, ThirdOctave};
 
@@ -74,13 +75,8 @@ impl Frame {
 /// The picture of its own.
 pub fn draw(report: &Report) -> Result<Drawn, ChartError> {
     let sizes = &WIDE_TYPE;
-    let mut c = Canvas::new(1600, 900, 100)?;
-    let (left, right) = (60.0, 1540.0);
-    let mut y = 52.0 + sizes.title * 0.5;
-    c.text(left, y, "Balance of the band over the takes", Type::bold(sizes.title, INK), Align::Left);
-    y += sizes.body * 1.7;
-    let from = super::page::heading::tape_line(&c, report, sizes.body, right - left);
-    c.text(left, y, &from, Type::regular(sizes.body, SOFT_INK), Align::Left);
+    let (left, right) = (LEFT, RIGHT);
+    let (mut c, mut y) = wide::begin("Balance of the band over the takes", report, &[])?;
     y += sizes.body * 1.6;
     let said = low_end_sentence(&report.balance);
     let said = c.fonts().shorten_end(&said, Face::Bold, sizes.body, right - left);

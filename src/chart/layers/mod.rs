@@ -8,11 +8,11 @@ mod lane;
 mod sentences;
 
 use super::axes::{self, Scale};
-use super::canvas::{Align, Area, Canvas, Drawn, Type};
+use super::canvas::{Area, Canvas, Drawn};
 use super::error::ChartError;
 use super::strip;
-use super::text::Face;
-use super::theme::{BLUE, Colour, INK, LEADING, ORANGE, PURPLE, SKY, SOFT_INK, TypeSizes, WIDE_TYPE};
+use super::theme::{BLUE, Colour, LEADING, ORANGE, PURPLE, SKY, TypeSizes, WIDE_TYPE};
+use super::wide::{self, LEFT, RIGHT};
 use super::words;
 use crate::report::{LayerLevels, PartFacts, Report};
 use crate::stats::Measured;
@@ -57,24 +57,14 @@ fn parts(report: &Report) -> Vec<Part<'_>> {
 
 /// The picture.
 pub fn draw(report: &Report) -> Result<Drawn, ChartError> {
-    let sizes = &WIDE_TYPE;
-    let mut c = Canvas::new(1600, 900, 100)?;
-    let (left, right) = (60.0, 1540.0);
-    let mut y = 52.0 + sizes.title * 0.5;
-    c.text(left, y, "Who is how loud: the layers of the band", Type::bold(sizes.title, INK), Align::Left);
-    y += sizes.body * 1.7;
-    let from = super::page::heading::tape_line(&c, report, sizes.body, right - left);
-    c.text(left, y, &from, Type::regular(sizes.body, SOFT_INK), Align::Left);
-    for said in [
+    let key = [
         "Loudness of each layer against the whole band (LU: 0 is as loud as all together). One column a part; estimated",
         "from the mix. Upright line: its uncertainty. Hatched: not heard over the others.",
-    ] {
-        y += sizes.small * 1.35;
-        c.text(left, y, said, Type::regular(sizes.small, SOFT_INK), Align::Left);
-    }
-    let area = Area::new(left, y + 18.0, right - COLUMN_WIDTH - 24.0, 868.0);
-    panel(&mut c, area, report, sizes);
-    column(&mut c, Area::new(right - COLUMN_WIDTH, y + 18.0, right, 868.0), report);
+    ];
+    let (mut c, y) = wide::begin("Who is how loud: the layers of the band", report, &key)?;
+    let area = Area::new(LEFT, y + 18.0, RIGHT - COLUMN_WIDTH - 24.0, 868.0);
+    panel(&mut c, area, report, &WIDE_TYPE);
+    wide::column(&mut c, Area::new(RIGHT - COLUMN_WIDTH, y + 18.0, RIGHT, 868.0), &sentences::sentences(report));
     Ok(c.finish())
 }
 
@@ -92,38 +82,14 @@ fn panel(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
         lane::draw(c, lane, time, *layer, &parts, area.left, sizes);
     }
     if parts.is_empty() {
-        say_nothing(c, inner, report, sizes);
+        let why =
+            if report.takes.is_empty() { "no playing was found" } else { "the takes were not divided into parts" };
+        wide::say_nothing(c, inner, &format!("No layers to show: {why}."), sizes);
     }
     let strip_area = Area { top: inner.bottom, bottom: inner.bottom + strip_height, ..inner };
     strip::draw(c, strip_area, time, report, sizes);
     let foot = axes::draw_time_axis(c, strip_area, time, sizes, true);
     strip::key(c, area.left, foot - sizes.small * 0.3, report, sizes);
-}
-
-fn say_nothing(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
-    let why = if report.takes.is_empty() { "no playing was found" } else { "the takes were not divided into parts" };
-    let said = c.fonts().shorten_end(&format!("No layers to show: {why}."), Face::Regular, sizes.body, area.width());
-    let (x, y) = ((area.left + area.right) / 2.0, (area.top + area.bottom) / 2.0);
-    let room = c.sheet();
-    c.text_if_free((x, y), &said, Type::regular(sizes.body, INK), Align::Centre, room, Some(super::theme::PAPER));
-}
-
-/// What the picture says, in words; what does not fit is left out, the first takes come first.
-fn column(c: &mut Canvas, area: Area, report: &Report) {
-    let size = WIDE_TYPE.small;
-    let mut y = area.top + size;
-    for (said, face) in sentences::sentences(report) {
-        let lines = c.fonts().wrap(&said, face, size, area.width(), 6);
-        if y + (lines.len() as f32 - 1.0) * size * LEADING > area.bottom {
-            break;
-        }
-        for line in lines {
-            let kind = if face == Face::Bold { Type::bold(size, INK) } else { Type::regular(size, INK) };
-            c.text(area.left, y, &line, kind, Align::Left);
-            y += size * LEADING;
-        }
-        y += size * if face == Face::Bold { 0.1 } else { 0.45 };
-    }
 }
 
 /// A part's value for a layer, when it has one.

@@ -2,6 +2,7 @@
 //!
 //! Conventions: a drift is only spoken of when its whole interval lies to one side of zero.
 
+use super::super::text::Face;
 use super::super::words;
 use crate::report::{Report, TakeFacts};
 
@@ -12,8 +13,9 @@ const STRAIGHT: f64 = 1.15;
 const TOGETHER_MS: f64 = 6.0;
 
 /// Heading and words of every take.
-pub fn sentences(report: &Report) -> Vec<(String, String)> {
-    report.takes.iter().enumerate().map(|(i, t)| (heading(i + 1, t), take_words(t))).collect()
+pub fn sentences(report: &Report) -> Vec<(String, Face)> {
+    let words = |(i, t)| [(heading(i + 1, t), Face::Bold), (take_words(t), Face::Regular)];
+    report.takes.iter().enumerate().flat_map(words).collect()
 }
 
 fn heading(number: usize, take: &TakeFacts) -> String {

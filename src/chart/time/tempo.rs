@@ -4,8 +4,8 @@ use super::super::axes::{self, Scale};
 use super::super::canvas::{Align, Area, Canvas, Type};
 use super::super::curve;
 use super::super::strip;
-use super::super::text::Face;
 use super::super::theme::{BLUE, GRID, INK, LEADING, ORANGE, PAPER, RULE, SOFT_INK, TypeSizes};
+use super::super::wide;
 use super::super::words;
 use crate::report::{Curves, Report, TakeFacts};
 
@@ -150,8 +150,5 @@ fn say_nothing(c: &mut Canvas, plot: Area, report: &Report, sizes: &TypeSizes) {
     let why = report.takes.iter().find_map(|t| t.tempo.bpm.reason.as_deref());
     let why = why.map_or_else(|| "no playing was found".to_owned(), words::reason_in_words);
     let said = format!("No tempo to show: {why}.");
-    let said = c.fonts().shorten_end(&said, Face::Regular, sizes.body, plot.width() - 20.0);
-    let (x, y) = ((plot.left + plot.right) / 2.0, (plot.top + plot.bottom) / 2.0 + sizes.body * 1.3);
-    let room = c.sheet();
-    c.text_if_free((x, y), &said, Type::regular(sizes.body, INK), Align::Centre, room, Some(PAPER));
+    wide::say_nothing(c, plot, &said, sizes);
 }

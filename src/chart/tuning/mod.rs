@@ -7,10 +7,10 @@
 mod panel;
 mod sentences;
 
-use super::canvas::{Align, Area, Canvas, Drawn, Type};
+use super::canvas::{Area, Drawn};
 use super::error::ChartError;
-use super::text::Face;
-use super::theme::{INK, LEADING, SOFT_INK, WIDE_TYPE};
+use super::theme::WIDE_TYPE;
+use super::wide::{self, LEFT, RIGHT};
 use super::words;
 use crate::report::{Curves, InstrumentTuning, PlayerTuning, Report, TakeTuning};
 use crate::stats::Measured;
@@ -74,41 +74,13 @@ impl Zero {
 
 /// The picture.
 pub fn draw(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
-    let sizes = &WIDE_TYPE;
-    let mut c = Canvas::new(1600, 900, 100)?;
-    let (left, right) = (60.0, 1540.0);
-    let mut y = 52.0 + sizes.title * 0.5;
     let zero = Zero::of(report);
     let title = format!("Tuning of bass and guitar against {}", zero.name());
-    c.text(left, y, &title, Type::bold(sizes.title, INK), Align::Left);
-    y += sizes.body * 1.7;
-    let from = super::page::heading::tape_line(&c, report, sizes.body, right - left);
-    c.text(left, y, &from, Type::regular(sizes.body, SOFT_INK), Align::Left);
-    y += sizes.small * 1.8;
     let key = "Line: the player's pitch. Box: a whole take, with its uncertainty. Ringed letter or dot: an open string as it was tuned.";
-    c.text(left, y, key, Type::regular(sizes.small, SOFT_INK), Align::Left);
-    y += sizes.small * 1.3;
-    c.text(left, y, &sentences::unit_words(), Type::regular(sizes.small, SOFT_INK), Align::Left);
-    let area = Area::new(left, y + 20.0, right - COLUMN_WIDTH - 24.0, 868.0);
-    panel::panels(&mut c, area, report, curves, zero, sizes);
-    column(&mut c, Area::new(right - COLUMN_WIDTH, y + 20.0, right, 868.0), report, zero);
+    let (mut c, y) = wide::begin(&title, report, &[key, &sentences::unit_words()])?;
+    let area = Area::new(LEFT, y + 20.0, RIGHT - COLUMN_WIDTH - 24.0, 868.0);
+    panel::panels(&mut c, area, report, curves, zero, &WIDE_TYPE);
+    let words = Area::new(RIGHT - COLUMN_WIDTH, y + 20.0, RIGHT, 868.0);
+    wide::column(&mut c, words, &sentences::sentences(report, zero));
     Ok(c.finish())
-}
-
-/// What the picture says, in words; sentences that do not fit are left out, the first ones matter most.
-fn column(c: &mut Canvas, area: Area, report: &Report, zero: Zero) {
-    let size = WIDE_TYPE.small;
-    let mut y = area.top + size;
-    for (said, face) in sentences::sentences(report, zero) {
-        let lines = c.fonts().wrap(&said, face, size, area.width(), 5);
-        if y + (lines.len() as f32 - 1.0) * size * LEADING > area.bottom {
-            break;
-        }
-        for line in lines {
-            let kind = if face == Face::Bold { Type::bold(size, INK) } else { Type::regular(size, INK) };
-            c.text(area.left, y, &line, kind, Align::Left);
-            y += size * LEADING;
-        }
-        y += size * if face == Face::Bold { 0.1 } else { 0.4 };
-    }
 }

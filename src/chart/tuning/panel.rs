@@ -4,8 +4,8 @@ use super::super::axes::{self, Scale};
 use super::super::canvas::{Align, Area, Canvas, Type};
 use super::super::curve;
 use super::super::strip;
-use super::super::text::Face;
 use super::super::theme::{BLUE, GRID, INK, LEADING, PAPER, PURPLE, RULE, SOFT_INK, TypeSizes};
+use super::super::wide;
 use super::super::words;
 use super::{PLAYERS, Player, Zero, sentences};
 use crate::report::{Curves, Report};
@@ -195,8 +195,5 @@ fn say_nothing(c: &mut Canvas, f: &Frame, player: &Player, report: &Report, size
         .find_map(|m| m.reason.as_deref())
         .map_or_else(|| words::why_absent(&(player.rehearsal)(report).offset_from_a440_cents), words::reason_in_words);
     let said = format!("Nothing to show for the {}: {why}.", player.name);
-    let said = c.fonts().shorten_end(&said, Face::Regular, sizes.body, f.plot.width() - 20.0);
-    let (x, y) = ((f.plot.left + f.plot.right) / 2.0, (f.plot.top + f.plot.bottom) / 2.0 + sizes.body * 1.3);
-    let room = c.sheet();
-    c.text_if_free((x, y), &said, Type::regular(sizes.body, INK), Align::Centre, room, Some(PAPER));
+    wide::say_nothing(c, f.plot, &said, sizes);
 }
