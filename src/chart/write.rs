@@ -58,7 +58,10 @@ fn write_picture(picture: &Picture, dir: &Path, name: &str) -> Result<PathBuf, C
 }
 
 fn encode(picture: &Picture, file: File, path: &Path) -> Result<(), ChartError> {
-    let packing = |source| ChartError::Encode { path: path.to_owned(), source };
+    let packing = |source| match source {
+        png::EncodingError::IoError(source) => ChartError::Write { path: path.to_owned(), source },
+        source => ChartError::Encode { path: path.to_owned(), source },
+    };
     let mut out = BufWriter::new(file);
     let mut encoder = png::Encoder::new(&mut out, picture.width, picture.height);
     encoder.set_color(png::ColorType::Rgb);

@@ -9,6 +9,7 @@ pub mod filters;
 pub mod jackknife;
 pub mod lanes;
 pub mod logarithm;
+pub mod paired;
 pub mod partials;
 pub mod peaks;
 pub mod pulse;

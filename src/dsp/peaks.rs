@@ -9,11 +9,10 @@
 //!
 //! Limits: two tones closer than about four bins pull each other; a gliding tone reads as its mean, weighted by the window.
 
-use std::sync::Arc;
+use multiversion::multiversion;
 
-use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex32};
-
-use super::spectrum::hann_periodic;
+use super::paired::FrameStream;
+use super::spectrum::{Framing, hann_periodic};
 
 /// One spectral peak.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -42,75 +41,49 @@ pub struct PeakParams {
 /// Turns samples into peaks, frame by frame.
 pub struct PeakStream {
     params: PeakParams,
-    fft: Arc<dyn RealToComplex<f32>>,
-    window: Vec<f32>,
-    scale: f32,
-    pending: Vec<f32>,
-    pushed: u64,
-    made: u64,
-    windowed: Vec<f32>,
-    bins: Vec<Complex32>,
-    scratch: Vec<Complex32>,
-    magnitude: Vec<f32>,
-    found: Vec<Peak>,
+    frames: FrameStream,
+    picker: Picker,
 }
 
 impl PeakStream {
     /// A stream with the given parameters.
     pub fn new(params: PeakParams) -> Self {
-        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(params.length);
-        let window = hann_periodic(params.length);
-        let scale = 2.0 / window.iter().sum::<f32>();
+        let amplitude = 2.0 / hann_periodic(params.length).iter().sum::<f32>();
+        let framing = Framing { length: params.length, hop: params.hop };
         Self {
-            windowed: fft.make_input_vec(),
-            bins: fft.make_output_vec(),
-            scratch: fft.make_scratch_vec(),
-            magnitude: vec![0.0; params.length / 2 + 1],
-            fft,
-            window,
-            scale,
-            pending: vec![0.0; params.length / 2],
-            pushed: 0,
-            made: 0,
-            found: Vec::new(),
+            frames: FrameStream::new(framing, amplitude * amplitude),
+            picker: Picker { params, magnitude: vec![0.0; framing.bins()], found: Vec::new() },
             params,
         }
     }
 
-    /// Takes samples; `each` is called with the peaks of every frame that they complete, in order, by rising frequency.
+    /// Takes samples; `each` is called with the peaks of every frame of the pairs that they complete, in order, by rising
+    /// frequency.
     pub fn push(&mut self, samples: &[f32], mut each: impl FnMut(&[Peak])) {
-        self.pushed += samples.len() as u64;
-        self.pending.extend_from_slice(samples);
-        self.drain(&mut each);
+        let picker = &mut self.picker;
+        self.frames.push(samples, |_, power| each(picker.peaks(power)));
     }
 
     /// The signal is over: every frame whose centre lies inside it comes out.
     pub fn finish(&mut self, mut each: impl FnMut(&[Peak])) {
-        let wanted = self.pushed.div_ceil(self.params.hop as u64);
-        while self.made < wanted {
-            self.pending.extend(std::iter::repeat_n(0.0, self.params.hop));
-            self.drain(&mut each);
-        }
+        let wanted = self.frames.pushed().div_ceil(self.params.hop as u64);
+        let picker = &mut self.picker;
+        self.frames.finish(wanted, |_, power| each(picker.peaks(power)));
     }
+}
 
-    fn drain(&mut self, each: &mut impl FnMut(&[Peak])) {
-        let mut start = 0;
-        while self.pending.len() >= start + self.params.length {
-            for ((w, x), g) in self.windowed.iter_mut().zip(&self.pending[start..]).zip(&self.window) {
-                *w = x * g;
-            }
-            // Lengths are fixed at construction, so the transform cannot refuse them.
-            let done = self.fft.process_with_scratch(&mut self.windowed, &mut self.bins, &mut self.scratch);
-            debug_assert!(done.is_ok());
-            for (m, c) in self.magnitude.iter_mut().zip(&self.bins) {
-                *m = c.norm_sqr().sqrt() * self.scale;
-            }
-            self.pick();
-            each(&self.found);
-            self.made += 1;
-            start += self.params.hop;
-        }
-        self.pending.drain(..start);
+/// Finds the peaks of one spectrum.
+struct Picker {
+    params: PeakParams,
+    magnitude: Vec<f32>,
+    found: Vec<Peak>,
+}
+
+impl Picker {
+    fn peaks(&mut self, power: &[f32]) -> &[Peak] {
+        root(power, &mut self.magnitude);
+        self.pick();
+        &self.found
     }
 
     fn pick(&mut self) {
@@ -133,6 +106,11 @@ impl PeakStream {
             self.found.sort_by(|a, b| a.hz.total_cmp(&b.hz));
         }
     }
+}
+
+#[multiversion(targets("x86_64+avx2"))]
+fn root(power: &[f32], magnitude: &mut [f32]) {
+    magnitude.iter_mut().zip(power).for_each(|(m, p)| *m = p.sqrt());
 }
 
 /// Place (in bins from the middle one, -0.6..=0.6) and amplitude of the Hann-windowed tone behind three neighbouring

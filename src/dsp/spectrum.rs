@@ -4,11 +4,8 @@
 //! both sides, so the centre time of a frame is `i * hop / rate`. Power is normalised so that the sum over the bins is
 //! the mean square of the windowed samples over the window's mean square (Parseval): band sums are mean squares.
 
-use std::sync::Arc;
-
-use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex32};
-
 use super::block::ANALYSIS_RATE_HZ;
+use super::paired::FrameStream;
 
 /// Length and hop of a stream of spectra.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -53,74 +50,49 @@ pub struct PowerFrame {
 /// Turns a stream of samples into power spectra.
 pub struct SpectrumStream {
     framing: Framing,
-    fft: Arc<dyn RealToComplex<f32>>,
-    window: Vec<f32>,
-    scale: f32,
-    /// Samples from `next_start` on; the first frame starts half a window before the tape.
-    pending: Vec<f32>,
-    next_index: u64,
-    pushed_frames: u64,
-    windowed: Vec<f32>,
-    bins: Vec<Complex32>,
-    scratch: Vec<Complex32>,
+    frames: FrameStream,
+    /// Frames whose memory may be used again.
+    spare: Vec<PowerFrame>,
 }
 
 impl SpectrumStream {
     /// A stream with the given framing; `length` must be even.
     pub fn new(framing: Framing) -> Self {
-        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(framing.length);
-        let window = hann_periodic(framing.length);
-        let energy: f64 = window.iter().map(|w| f64::from(*w) * f64::from(*w)).sum();
+        let energy: f64 = hann_periodic(framing.length).iter().map(|w| f64::from(*w) * f64::from(*w)).sum();
         let scale = (2.0 / (framing.length as f64 * energy)) as f32;
-        Self {
-            framing,
-            windowed: fft.make_input_vec(),
-            bins: fft.make_output_vec(),
-            scratch: fft.make_scratch_vec(),
-            fft,
-            window,
-            scale,
-            pending: vec![0.0; framing.length / 2],
-            next_index: 0,
-            pushed_frames: 0,
-        }
+        Self { framing, frames: FrameStream::new(framing, scale), spare: Vec::new() }
     }
 
-    /// Takes the next samples and appends every frame that they complete to `out`.
+    /// Takes back frames that nobody needs any more, so that their memory serves again.
+    pub fn recycle(&mut self, frames: &mut Vec<PowerFrame>) {
+        self.spare.append(frames);
+    }
+
+    /// Takes the next samples and appends every frame that they complete to `out`; frames come in pairs.
     pub fn push(&mut self, samples: &[f32], out: &mut Vec<PowerFrame>) {
-        self.pushed_frames += samples.len() as u64;
-        self.pending.extend_from_slice(samples);
-        self.drain(out);
+        let spare = &mut self.spare;
+        self.frames.push(samples, |index, power| out.push(kept(index, power, spare)));
     }
 
     /// Pads with zeros so that every frame whose centre lies inside the tape comes out.
     pub fn finish(&mut self, out: &mut Vec<PowerFrame>) {
-        let wanted = self.pushed_frames.div_ceil(self.framing.hop as u64);
-        while self.next_index < wanted {
-            self.pending.extend(std::iter::repeat_n(0.0, self.framing.hop));
-            self.drain(out);
-        }
+        let wanted = self.frames.pushed().div_ceil(self.framing.hop as u64);
+        let spare = &mut self.spare;
+        self.frames.finish(wanted, |index, power| out.push(kept(index, power, spare)));
     }
+}
 
-    fn drain(&mut self, out: &mut Vec<PowerFrame>) {
-        let Framing { length, hop } = self.framing;
-        let mut start = 0;
-        while self.pending.len() >= start + length {
-            for ((w, x), g) in self.windowed.iter_mut().zip(&self.pending[start..]).zip(&self.window) {
-                *w = x * g;
-            }
-            // Lengths are fixed at construction, so the transform cannot refuse them.
-            let done = self.fft.process_with_scratch(&mut self.windowed, &mut self.bins, &mut self.scratch);
-            debug_assert!(done.is_ok());
-            let mut power: Vec<f32> = self.bins.iter().map(|c| c.norm_sqr() * self.scale).collect();
-            power[0] *= 0.5;
-            power[length / 2] *= 0.5;
-            out.push(PowerFrame { index: self.next_index, power });
-            self.next_index += 1;
-            start += hop;
-        }
-        self.pending.drain(..start);
+/// A frame of its own, with the constant and the highest bin counted once.
+fn kept(index: u64, power: &[f32], spare: &mut Vec<PowerFrame>) -> PowerFrame {
+    let mut frame = spare.pop().unwrap_or_else(|| PowerFrame { index, power: Vec::with_capacity(power.len()) });
+    frame.index = index;
+    frame.power.clear();
+    frame.power.extend_from_slice(power);
+    if let [first, .., last] = frame.power.as_mut_slice() {
+        *first *= 0.5;
+        *last *= 0.5;
     }
+    frame
 }
 
 /// Periodic Hann window of `length` points.

@@ -1,5 +1,7 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
+use rayon::prelude::*;
+
 use super::compose_layers::{TapeLayers, measure_layers};
 use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
@@ -65,14 +67,17 @@ pub fn measured(
             true_peak_dbtp: loudness.true_peak_dbtp(start_s, end_s),
         })
         .collect();
-    let time: Vec<TakeTime> =
-        spans.iter().map(|&(start_s, end_s)| measure_take(&time, start_s, end_s, &TimeHints::default())).collect();
+    // The two families that cost most after the last block, beside each other and take by take.
+    let (time, tuning): (Vec<TakeTime>, TapeTuning) = rayon::join(
+        || spans.par_iter().map(|&(start, end)| measure_take(&time, start, end, &TimeHints::default())).collect(),
+        || measure_tuning(&tuning, &passages),
+    );
     MeasuredTape {
         layers: measure_layers(&layers, &loudness, &health, &spans, &time, &info.marks),
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: balance.over(&spans, &target, limits),
-        tuning: measure_tuning(&tuning, &passages),
+        tuning,
         time,
         low_end_spread_db: target.low_end_spread_db(),
         health,

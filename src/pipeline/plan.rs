@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::error::PipelineError;
 use crate::report::{OutFolder, TapeKey, settle_folders};
-use crate::tape::{self, Tape, TapeError, TapeSource};
+use crate::tape::{self, Stamp, Tape, TapeError, TapeSource};
 
 /// Something under the given paths that is a tape, or should have been one.
 pub struct Found {
@@ -34,6 +34,8 @@ impl From<TapeError> for Failure {
 pub struct LookedInto {
     /// The files.
     pub source: TapeSource,
+    /// The files as they were before the first byte was read.
+    pub stamp: Stamp,
     /// BLAKE3 of the bytes.
     pub content_hash: String,
     /// When it was recorded.
@@ -83,11 +85,12 @@ pub fn look_into(found: &Found, stop: &AtomicBool) -> Look {
     if stop.load(Ordering::Relaxed) {
         return Look::Stopped;
     }
-    let looked = tape::hash_source(source).and_then(|content_hash| {
+    let looked = Stamp::of(source).and_then(|stamp| {
+        let content_hash = tape::hash_source(source)?;
         let tape = Tape::open_hashed(source, content_hash.clone())?;
         let info = tape.info();
         let (recorded_at, file_name) = (info.recorded_at.clone(), info.file_name.clone());
-        Ok(LookedInto { source: source.clone(), content_hash, recorded_at, file_name })
+        Ok(LookedInto { source: source.clone(), stamp, content_hash, recorded_at, file_name })
     });
     looked.map_or_else(|error| Look::Failed(error.into()), Look::Ready)
 }

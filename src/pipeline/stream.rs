@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
-use std::sync::mpsc::{Receiver, SyncSender, sync_channel};
+use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::{ScopedJoinHandle, scope};
 
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
@@ -57,15 +57,16 @@ pub fn measure(
     progress: &mut dyn FnMut(f64),
 ) -> Result<(Readings, TapeSummary), StreamError> {
     scope(|threads| {
-        let (to_native, native_blocks) = sync_channel(QUEUE_BLOCKS);
-        let (to_spectral, spectral_blocks) = sync_channel(QUEUE_BLOCKS);
-        let native = threads.spawn(move || run(LoudnessMeter::new(), HealthMeter::default(), &native_blocks));
-        let spectral = threads.spawn(move || run(PassageMeter::default(), BalanceMeter::new(), &spectral_blocks));
-        let (to_players, player_blocks) = sync_channel(QUEUE_BLOCKS);
-        let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), &player_blocks));
-        let (to_layers, layer_blocks) = sync_channel(QUEUE_BLOCKS);
-        let layers = threads.spawn(move || run_one(LayerMeter::new(), &layer_blocks));
-        let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players, to_layers]);
+        let (give_back, used) = channel();
+        let (to_native, blocks) = queue(&give_back);
+        let native = threads.spawn(move || run(LoudnessMeter::new(), HealthMeter::default(), blocks));
+        let (to_spectral, blocks) = queue(&give_back);
+        let spectral = threads.spawn(move || run(PassageMeter::default(), BalanceMeter::new(), blocks));
+        let (to_players, blocks) = queue(&give_back);
+        let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), blocks));
+        let (to_layers, blocks) = queue(&give_back);
+        let layers = threads.spawn(move || run_one(LayerMeter::new(), blocks));
+        let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players, to_layers], &used);
         let native = joined(native);
         let spectral = joined(spectral);
         let players = joined(players);
@@ -79,20 +80,41 @@ pub fn measure(
     })
 }
 
-/// A meter with a thread of its own.
-fn run_one<M: Meter>(mut meter: M, blocks: &Receiver<Arc<Block>>) -> M::Reading {
-    while let Ok(block) = blocks.recv() {
-        meter.push(&block);
+/// Blocks on their way to a thread of meters, and the way back for the last one that holds a block.
+struct Queue {
+    blocks: Receiver<Arc<Block>>,
+    give_back: Sender<Block>,
+}
+
+fn queue(give_back: &Sender<Block>) -> (SyncSender<Arc<Block>>, Queue) {
+    let (to_meters, blocks) = sync_channel(QUEUE_BLOCKS);
+    (to_meters, Queue { blocks, give_back: give_back.clone() })
+}
+
+impl Queue {
+    fn each(self, mut work: impl FnMut(&Block)) {
+        while let Ok(block) = self.blocks.recv() {
+            work(&block);
+            if let Some(block) = Arc::into_inner(block) {
+                // Nobody listens any more once the tape is over; then the block just goes.
+                let _ = self.give_back.send(block);
+            }
+        }
     }
+}
+
+/// A meter with a thread of its own.
+fn run_one<M: Meter>(mut meter: M, blocks: Queue) -> M::Reading {
+    blocks.each(|block| meter.push(block));
     meter.finish()
 }
 
 /// Two meters that share a thread.
-fn run<A: Meter, B: Meter>(mut a: A, mut b: B, blocks: &Receiver<Arc<Block>>) -> (A::Reading, B::Reading) {
-    while let Ok(block) = blocks.recv() {
-        a.push(&block);
-        b.push(&block);
-    }
+fn run<A: Meter, B: Meter>(mut a: A, mut b: B, blocks: Queue) -> (A::Reading, B::Reading) {
+    blocks.each(|block| {
+        a.push(block);
+        b.push(block);
+    });
     (a.finish(), b.finish())
 }
 
@@ -106,6 +128,7 @@ fn decode(
     stop: &AtomicBool,
     progress: &mut dyn FnMut(f64),
     meters: &[SyncSender<Arc<Block>>],
+    used: &Receiver<Block>,
 ) -> Result<(), StreamError> {
     let mut short = SpectrumStream::new(SHORT_FRAMING);
     let mut long = SpectrumStream::new(LONG_FRAMING);
@@ -115,6 +138,11 @@ fn decode(
     while let Some(mut block) = tape.next_block().map_err(StreamError::Tape)? {
         if stop.load(Ordering::Relaxed) {
             return Err(StreamError::Stopped);
+        }
+        for mut done in used.try_iter() {
+            short.recycle(&mut done.short_spectra);
+            long.recycle(&mut done.long_spectra);
+            tape.recycle(&mut done);
         }
         short.push(&block.mono, &mut block.short_spectra);
         long.push(&block.mono, &mut block.long_spectra);

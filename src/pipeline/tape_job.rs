@@ -68,6 +68,9 @@ fn measure_and_write(
         Err(StreamError::Tape(error)) => return failed(error.into()),
         Err(StreamError::Meter) => return broke_down(&looked.file_name),
     };
+    if let Err(error) = looked.stamp.check(&looked.source) {
+        return failed(error.into());
+    }
     let (report, curves) = compose::report(&measured, &findings::find(&measured.finding_inputs()));
     match write(out, target, &report, &curves) {
         Ok(()) => TapeOutcome::Reviewed(line(&report, target)),

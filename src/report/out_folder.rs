@@ -7,6 +7,7 @@ use std::fs::{self, File, TryLockError};
 use std::path::{Path, PathBuf};
 
 use super::error::ReportError;
+use super::write::WRITING_PREFIX;
 
 /// Held by the run that writes.
 const LOCK_FILE: &str = ".ledgerline.lock";
@@ -99,6 +100,8 @@ impl OutFolder {
             let path = self.path.join(&name);
             if name.starts_with(NEW_PREFIX) && path.is_dir() {
                 fs::remove_dir_all(&path)?;
+            } else if name.starts_with(WRITING_PREFIX) && path.is_file() {
+                fs::remove_file(&path)?;
             } else if let Some(target) = name.strip_prefix(OLD_PREFIX).filter(|_| path.is_dir()) {
                 let target = self.path.join(target);
                 if target.exists() { fs::remove_dir_all(&path)? } else { fs::rename(&path, &target)? }
@@ -149,6 +152,7 @@ mod tests {
         for name in [".new-half", ".old-lost", ".old-kept", "kept"] {
             fs::create_dir(dir.path().join(name)).unwrap();
         }
+        fs::write(dir.path().join(".writing-a1.part"), "half a seas").unwrap();
         let _out = OutFolder::open(dir.path()).unwrap();
         assert_eq!(names(dir.path()), ["kept", "lost"]);
     }

@@ -108,9 +108,12 @@ pub fn write_atomic(path: &Path, bytes: &[u8]) -> Result<(), ReportError> {
     Ok(())
 }
 
+/// In front of a file that is being written.
+pub(super) const WRITING_PREFIX: &str = ".writing-";
+
 fn temporary() -> tempfile::Builder<'static, 'static> {
     let mut builder = tempfile::Builder::new();
-    builder.prefix(".writing-").suffix(".part");
+    builder.prefix(WRITING_PREFIX).suffix(".part");
     #[cfg(unix)]
     {
         // A temporary file is private by default; a report is as readable as any file that the user makes (the umask counts).

@@ -118,6 +118,12 @@ pub enum TapeError {
         /// What it said.
         cause: String,
     },
+    /// The file did not stay as it was while it was read: its report would speak of other bytes.
+    #[error("{path}: the file changed while it was being read", path = path.display())]
+    Changed {
+        /// The file.
+        path: PathBuf,
+    },
     /// A source without pieces.
     #[error("no file: a tape needs at least one piece")]
     NoPieces,
@@ -138,7 +144,8 @@ impl TapeError {
             | Self::SampleRateOutOfRange { path, .. }
             | Self::ChannelsOutOfRange { path, .. }
             | Self::PieceDiffers { path, .. }
-            | Self::DecoderPanic { path, .. } => Some(path),
+            | Self::DecoderPanic { path, .. }
+            | Self::Changed { path } => Some(path),
             Self::NoPieces => None,
         }
     }
@@ -168,6 +175,7 @@ impl TapeError {
             Self::PieceDiffers { .. } => Some("rename the files so that they do not look like one recording"),
             Self::ZeroFrames { .. } | Self::Damaged { .. } => Some("copy the file from the recorder again"),
             Self::DecoderPanic { .. } => Some("convert it to WAV or FLAC first; please report the file"),
+            Self::Changed { .. } => Some("wait until the copy is complete, then run the same command again"),
             Self::Io { .. } | Self::NoAudioTrack { .. } | Self::NoPieces => None,
         }
     }

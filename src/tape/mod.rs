@@ -19,6 +19,7 @@ mod riff;
 mod sniff;
 mod source;
 mod split;
+mod stamp;
 mod stream;
 pub mod write_wav;
 
@@ -27,6 +28,7 @@ use std::path::PathBuf;
 pub use discover::{Discovery, discover, discover_counted, looks_like_audio};
 pub use error::{MAX_CHANNELS, MAX_RATE_HZ, MIN_RATE_HZ, TapeError};
 use open::Piece;
+pub use stamp::Stamp;
 pub use stream::{BLOCK_S, Tape, hash_source};
 
 /// One tape as found on disk: a file, or the pieces that a recorder split one recording into.

@@ -47,6 +47,8 @@ pub struct Tape {
     pending: Vec<Vec<f32>>,
     block_frames: usize,
     resampler: Resampler,
+    /// Vectors of earlier blocks whose memory may be used again.
+    spare: Vec<Vec<f32>>,
     /// Frames decoded so far, silence in gaps included.
     decoded: u64,
     given: u64,
@@ -78,6 +80,7 @@ impl Tape {
             piece_frames: 0,
             block_frames,
             resampler,
+            spare: Vec::new(),
             decoded: 0,
             given: 0,
             given_mono: 0,
@@ -103,6 +106,12 @@ impl Tape {
         }
         let last = self.piece.is_none() && self.held() == frames;
         Ok(Some(self.cut(frames, last)))
+    }
+
+    /// Takes back the samples of a block that nobody needs any more, so that their memory serves again.
+    pub fn recycle(&mut self, block: &mut Block) {
+        self.spare.append(&mut block.channels);
+        self.spare.push(std::mem::take(&mut block.mono));
     }
 
     /// What is known after the last block.
@@ -196,16 +205,20 @@ impl Tape {
     }
 
     fn cut(&mut self, frames: usize, last: bool) -> Block {
-        let channels: Vec<Vec<f32>> = self
-            .pending
-            .iter_mut()
-            .map(|plane| {
-                let rest = plane.split_off(frames);
-                std::mem::replace(plane, rest)
-            })
-            .collect();
-        let mut mono =
-            Vec::with_capacity((frames * ANALYSIS_RATE_HZ as usize).div_ceil(self.info.sample_rate_hz as usize));
+        let spare = &mut self.spare;
+        let mut emptied = |room: usize| {
+            let mut plane = spare.pop().unwrap_or_default();
+            plane.clear();
+            plane.reserve(room);
+            plane
+        };
+        let mut mono = emptied((frames * ANALYSIS_RATE_HZ as usize).div_ceil(self.info.sample_rate_hz as usize));
+        let mut cut_off = |plane: &mut Vec<f32>| {
+            let mut front = emptied(frames);
+            front.extend(plane.drain(..frames));
+            front
+        };
+        let channels: Vec<Vec<f32>> = self.pending.iter_mut().map(&mut cut_off).collect();
         self.resampler.push(&mean_of(&channels), &mut mono);
         if last {
             self.resampler.finish(&mut mono);
@@ -254,14 +267,22 @@ fn describe(piece: &Piece, content_hash: String, whole: bool) -> TapeInfo {
     }
 }
 
-/// Replaces what is not finite from frame `from` on by 0; returns how many samples that were.
+/// Larger than any sample can be, unscaled 32-bit integers among them. Beyond it powers of spectra overflow.
+const LARGEST_SAMPLE: f32 = 4_294_967_296.0;
+
+/// True for a number that can be a sample; neither infinities nor what is no number can.
+fn can_be_sample(x: f32) -> bool {
+    x.abs() <= LARGEST_SAMPLE
+}
+
+/// Replaces what cannot be a sample from frame `from` on by 0; returns how many that were.
 fn scrub(planes: &mut [Vec<f32>], from: usize) -> u64 {
     let mut replaced = 0;
     for plane in planes {
         // Without an early exit this runs on whole vectors of samples.
-        let suspicious = plane[from..].iter().fold(false, |found, x| found | !x.is_finite());
+        let suspicious = plane[from..].iter().fold(false, |found, x| found | !can_be_sample(*x));
         if suspicious {
-            for x in plane[from..].iter_mut().filter(|x| !x.is_finite()) {
+            for x in plane[from..].iter_mut().filter(|x| !can_be_sample(**x)) {
                 *x = 0.0;
                 replaced += 1;
             }

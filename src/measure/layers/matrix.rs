@@ -3,6 +3,8 @@
 //! Conventions: rows lie one after the other in a flat slice. The sums of a row run over the inputs in order, so a row's
 //! answer does not depend on how many rows are worked on together.
 
+use multiversion::multiversion;
+
 /// Outputs that are worked on together.
 pub const LANES: usize = 8;
 /// Rows that are worked on together: with eight lanes the sums fit into sixteen registers of four.
@@ -35,15 +37,10 @@ impl Dense {
         let from = out.len();
         let count = rows.len() / self.inputs;
         out.resize(from + count * self.outputs, 0.0);
-        let (whole, rest) = (count / ROWS * ROWS, count % ROWS);
-        for first in (0..whole).step_by(ROWS) {
-            self.tile::<ROWS>(rows, first, &mut out[from..]);
-        }
-        for first in whole..whole + rest {
-            self.tile::<1>(rows, first, &mut out[from..]);
-        }
+        all_tiles(self, rows, count, &mut out[from..]);
     }
 
+    #[inline(always)]
     fn tile<const N: usize>(&self, rows: &[f32], first: usize, out: &mut [f32]) {
         let inputs: [&[f32]; N] = std::array::from_fn(|r| &rows[(first + r) * self.inputs..][..self.inputs]);
         for (group, (panel, bias)) in
@@ -62,6 +59,18 @@ impl Dense {
                 out[(first + r) * self.outputs + group * LANES..][..LANES].copy_from_slice(sum);
             }
         }
+    }
+}
+
+// Without fused multiply-add the results are the same on every processor.
+#[multiversion(targets("x86_64+avx2"))]
+fn all_tiles(layer: &Dense, rows: &[f32], count: usize, out: &mut [f32]) {
+    let whole = count / ROWS * ROWS;
+    for first in (0..whole).step_by(ROWS) {
+        layer.tile::<ROWS>(rows, first, out);
+    }
+    for first in whole..count {
+        layer.tile::<1>(rows, first, out);
     }
 }
 

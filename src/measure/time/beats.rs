@@ -5,6 +5,8 @@
 //!
 //! Limits: one metre a take; the phase of the bar may change within it (a dropped or added beat, a restart).
 
+use rayon::prelude::*;
+
 use super::evidence::BeatReadings;
 use super::features::{HOP_S, TimeFeatures};
 use super::hypotheses::{Hypothesis, TimeHints, bar_places, probabilities, score_pulse};
@@ -75,10 +77,10 @@ pub(super) fn decode(
         return Err("too_short");
     }
     let pulses = candidate_pulses(&strengths);
-    // One reading at a time: they are large, and only the best one is needed again.
+    // No more readings at a time than threads: they are large, and only the best one is needed again.
     let read = |at: usize| BeatReadings::along(features, &strengths, &pulses[at]);
-    let hypotheses: Vec<Hypothesis> =
-        (0..pulses.len()).flat_map(|at| read(at).map_or_else(Vec::new, |r| score_pulse(at, &r, hints))).collect();
+    let scored = |at| read(at).map_or_else(Vec::new, |r| score_pulse(at, &r, hints));
+    let hypotheses: Vec<Hypothesis> = (0..pulses.len()).into_par_iter().flat_map_iter(scored).collect();
     let best = hypotheses.iter().max_by(|a, b| (a.level + a.phase).total_cmp(&(b.level + b.phase)));
     let Some(best) = best else { return Err("no_steady_beat") };
     let Some(reading) = &read(best.pulse) else { return Err("no_steady_beat") };

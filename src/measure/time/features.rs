@@ -8,15 +8,13 @@
 //! partials only. 2.3 kB a second of tape.
 
 use std::collections::VecDeque;
-use std::sync::Arc;
-
-use realfft::{RealFftPlanner, RealToComplex, num_complex::Complex32};
 
 use crate::dsp::block::{ANALYSIS_RATE_HZ, Block, Meter};
 use crate::dsp::decimate::Decimator;
 use crate::dsp::logarithm::log2_fast;
+use crate::dsp::paired::FrameStream;
 use crate::dsp::rows::Rows;
-use crate::dsp::spectrum::{LONG_FRAMING, hann_periodic};
+use crate::dsp::spectrum::{Framing, LONG_FRAMING, hann_periodic};
 use crate::units::A4_MIDI;
 
 /// Samples between frames at the analysis rate.
@@ -91,57 +89,9 @@ impl TimeFeatures {
 }
 
 /// A running short transform with one power spectrum a hop.
-struct Transform {
-    length: usize,
-    hop: usize,
-    fft: Arc<dyn RealToComplex<f32>>,
-    window: Vec<f32>,
-    scale: f32,
-    pending: Vec<f32>,
-    windowed: Vec<f32>,
-    bins: Vec<Complex32>,
-    scratch: Vec<Complex32>,
-    power: Vec<f32>,
-}
-
-impl Transform {
-    fn new(length: usize, hop: usize) -> Self {
-        let fft = RealFftPlanner::<f32>::new().plan_fft_forward(length);
-        let window = hann_periodic(length);
-        let energy: f32 = window.iter().map(|w| w * w).sum();
-        Self {
-            length,
-            hop,
-            windowed: fft.make_input_vec(),
-            bins: fft.make_output_vec(),
-            scratch: fft.make_scratch_vec(),
-            fft,
-            window,
-            scale: 2.0 / (length as f32 * energy),
-            pending: vec![0.0; length / 2],
-            power: vec![0.0; length / 2 + 1],
-        }
-    }
-
-    /// Takes samples and calls `each` with the power spectrum of every frame that they complete.
-    fn push(&mut self, samples: &[f32], mut each: impl FnMut(&[f32])) {
-        self.pending.extend_from_slice(samples);
-        let mut start = 0;
-        while self.pending.len() >= start + self.length {
-            for ((w, x), g) in self.windowed.iter_mut().zip(&self.pending[start..]).zip(&self.window) {
-                *w = x * g;
-            }
-            // Lengths are fixed at construction, so the transform cannot refuse them.
-            let done = self.fft.process_with_scratch(&mut self.windowed, &mut self.bins, &mut self.scratch);
-            debug_assert!(done.is_ok());
-            for (p, c) in self.power.iter_mut().zip(&self.bins) {
-                *p = c.norm_sqr() * self.scale;
-            }
-            each(&self.power);
-            start += self.hop;
-        }
-        self.pending.drain(..start);
-    }
+fn transform(length: usize, hop: usize) -> FrameStream {
+    let energy: f32 = hann_periodic(length).iter().map(|w| w * w).sum();
+    FrameStream::new(Framing { length, hop }, 2.0 / (length as f32 * energy))
 }
 
 /// Mean rise of a bin against the largest of it and its neighbours some frames ago.
@@ -176,8 +126,8 @@ impl Flux {
 /// Meter of the time family.
 pub struct TimeMeter {
     decimator: Decimator,
-    high: Transform,
-    low: Transform,
+    high: FrameStream,
+    low: FrameStream,
     low_samples: Vec<f32>,
     low_ranges: [std::ops::Range<usize>; 2],
     high_ranges: [std::ops::Range<usize>; BANDS - 2],
@@ -210,8 +160,8 @@ impl TimeMeter {
         Self {
             // -6 dB at three quarters of the reduced Nyquist frequency.
             decimator: Decimator::new(LOW_FACTOR, 0.375 / LOW_FACTOR as f64, 5 * LOW_FACTOR),
-            high: Transform::new(HIGH_LENGTH, HOP_SAMPLES),
-            low: Transform::new(LOW_LENGTH, LOW_HOP),
+            high: transform(HIGH_LENGTH, HOP_SAMPLES),
+            low: transform(LOW_LENGTH, LOW_HOP),
             low_samples: Vec::new(),
             low_ranges: std::array::from_fn(|b| range(b, low_bin_hz)),
             high_ranges: std::array::from_fn(|b| range(b + 2, high_bin_hz)),
@@ -227,7 +177,7 @@ impl TimeMeter {
 
     fn push_mono(&mut self, samples: &[f32]) {
         let (ranges, flux, rows) = (&self.high_ranges, &mut self.middle_flux, &mut self.high_rows);
-        self.high.push(samples, |power| {
+        self.high.push(samples, |_, power| {
             let mut row = [0; BANDS - 1];
             for (byte, range) in row.iter_mut().zip(ranges) {
                 *byte = level_byte(&power[range.clone()]);
@@ -239,7 +189,7 @@ impl TimeMeter {
 
     fn push_low(&mut self) {
         let (ranges, flux, rows) = (&self.low_ranges, &mut self.low_flux, &mut self.low_rows);
-        self.low.push(&self.low_samples, |power| {
+        self.low.push(&self.low_samples, |_, power| {
             let levels = ranges.clone().map(|r| level_byte(&power[r]));
             rows.push_back([levels[0], levels[1], flux.step(power)]);
         });

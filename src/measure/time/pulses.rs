@@ -2,6 +2,8 @@
 //!
 //! Conventions: beat positions are fractional frames of the span; periods are frames.
 
+use rayon::prelude::*;
+
 use super::features::HOP_S;
 use super::strength::{CHANNELS, Strengths};
 use crate::dsp::pulse::{BeatPathParams, autocorrelation, best_beat_path};
@@ -60,13 +62,9 @@ impl Pulse {
 /// All candidate pulses of the span.
 pub fn candidate_pulses(strengths: &Strengths) -> Vec<Pulse> {
     let curve = strengths.pulse_curve(&PULSE_WEIGHTS);
-    let mut pulses = Vec::new();
-    for period in candidate_periods(&curve) {
-        let pulse = track(&curve, period);
-        if pulse.beats.len() >= 8 {
-            pulses.push(pulse);
-        }
-    }
+    let periods = candidate_periods(&curve);
+    let tracked = periods.par_iter().map(|period| track(&curve, *period));
+    let mut pulses: Vec<Pulse> = tracked.filter(|pulse| pulse.beats.len() >= 8).collect();
     let slower: Vec<Pulse> = pulses
         .iter()
         .filter(|p| p.period().is_some_and(|f| 2.0 * f * HOP_S <= 60.0 / TEMPO_RANGE_BPM.0))

@@ -20,6 +20,27 @@ const DEPTH_DB: f64 = 45.0;
 /// A single frame counts for at most this many means.
 const LARGEST_RE_MEAN: f32 = 12.0;
 
+/// What the strengths of each channel are divided by, and the most that is left of a single frame.
+#[derive(Clone, Copy)]
+struct Scale {
+    mean: [f32; CHANNELS],
+    most: [f32; CHANNELS],
+}
+
+impl Scale {
+    /// Changes nothing.
+    const NONE: Self = Self { mean: [1.0; CHANNELS], most: [f32::INFINITY; CHANNELS] };
+
+    /// A channel in which nothing rises stays as it is.
+    fn by(means: [f32; CHANNELS]) -> Self {
+        let mut scale = Self::NONE;
+        for (c, mean) in means.into_iter().enumerate().filter(|(_, mean)| *mean > 1e-6) {
+            (scale.mean[c], scale.most[c]) = (mean, LARGEST_RE_MEAN);
+        }
+        scale
+    }
+}
+
 /// Onset strengths of a span: a view of the features, each value made when it is asked for.
 pub struct Strengths<'a> {
     features: &'a TimeFeatures,
@@ -28,8 +49,9 @@ pub struct Strengths<'a> {
     len: usize,
     /// Silence of each band, dB above the floor of the bytes.
     floors: [f32; BANDS],
-    /// Means of the channels: as they rise, and again once single frames are cut.
-    means: [[f32; CHANNELS]; 2],
+    power_of_byte: Vec<f32>,
+    /// By the means of the channels as they rise, and again once single frames are cut.
+    scales: [Scale; 2],
 }
 
 impl<'a> Strengths<'a> {
@@ -38,13 +60,14 @@ impl<'a> Strengths<'a> {
         let first = ((start_s / HOP_S).round().max(0.0) as usize).min(features.len());
         let last = ((end_s / HOP_S).round().max(0.0) as usize).clamp(first, features.len());
         let floors = floors_db(features, first..last);
-        let mut out = Self { features, start_frame: first, len: last - first, floors, means: [[0.0; CHANNELS]; 2] };
+        let power_of_byte = (0..=u8::MAX).map(|byte| db_to_power(level_db(byte))).collect();
+        let mut out = Self { features, start_frame: first, len: last - first, floors, power_of_byte, scales: [Scale::NONE; 2] };
         for pass in 0..2 {
             let mut sums = [0.0f32; CHANNELS];
             for t in 0..out.len {
                 sums.iter_mut().zip(out.row(t)).for_each(|(sum, x)| *sum += x);
             }
-            out.means[pass] = sums.map(|sum| sum / out.len.max(1) as f32);
+            out.scales[pass] = Scale::by(sums.map(|sum| sum / out.len.max(1) as f32));
         }
         out
     }
@@ -67,19 +90,20 @@ impl<'a> Strengths<'a> {
     pub fn row(&self, frame: usize) -> [f32; CHANNELS] {
         let (before, after) = (self.bytes(frame.saturating_sub(RISE_FRAMES)), self.bytes(frame + RISE_FRAMES));
         let here = self.bytes(frame);
-        std::array::from_fn(|c| {
-            let mut x = if c < BANDS {
+        let mut row: [f32; CHANNELS] = std::array::from_fn(|c| {
+            if c < BANDS {
                 (level_db(after[c]).max(self.floors[c]) - level_db(before[c]).max(self.floors[c])).max(0.0)
             } else {
                 f32::from(here[c])
-            };
-            for means in &self.means {
-                if means[c] > 1e-6 {
-                    x = (x / means[c]).min(LARGEST_RE_MEAN);
-                }
             }
-            x
-        })
+        });
+        // No branch by channel, so that all channels are worked on together.
+        for scale in &self.scales {
+            for ((x, mean), most) in row.iter_mut().zip(&scale.mean).zip(&scale.most) {
+                *x = (*x / mean).min(*most);
+            }
+        }
+        row
     }
 
     /// Level of a band at a frame of the span, dB above the floor of the bytes.
@@ -89,7 +113,7 @@ impl<'a> Strengths<'a> {
 
     /// Power of 35 to 800 Hz at a frame, on the scale of the bytes' floor.
     pub fn low_power(&self, frame: usize) -> f32 {
-        self.bytes(frame)[..LOW_BANDS].iter().map(|byte| db_to_power(level_db(*byte))).sum()
+        self.bytes(frame)[..LOW_BANDS].iter().map(|byte| self.power_of_byte[usize::from(*byte)]).sum()
     }
 
     /// Mean strength of each group of channels at a frame.

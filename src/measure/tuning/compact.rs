@@ -3,6 +3,8 @@
 //! Conventions: frame `i` is centred at `i * HOP_S`; peaks by rising frequency. Frequencies are stored on a logarithmic
 //! scale in steps of 0.11 cents, amplitudes in half decibels; a frame costs 2 bytes and 3 a peak, at most 2.5 kB a second.
 
+use std::sync::LazyLock;
+
 use crate::dsp::peaks::{Peak, PeakParams};
 
 /// Rate of the decimated mono mix, Hz.
@@ -39,6 +41,17 @@ struct Chunk {
     levels: Vec<u8>,
 }
 
+/// What every place and every level stands for: the frames of a take are read again and again.
+struct Unpacked {
+    hz: Vec<f32>,
+    amplitude: Vec<f32>,
+}
+
+static UNPACKED: LazyLock<Unpacked> = LazyLock::new(|| Unpacked {
+    hz: (0..=u16::MAX).map(|place| (LOWEST_HZ * 2f64.powf(f64::from(place) / STEPS * OCTAVES)) as f32).collect(),
+    amplitude: (0..=u8::MAX).map(|level| 10f64.powf((f64::from(level) / 2.0 + FLOOR_DB) / 20.0) as f32).collect(),
+});
+
 impl PeakStore {
     /// Appends a frame.
     pub fn push(&mut self, peaks: &[Peak]) {
@@ -69,9 +82,10 @@ impl PeakStore {
     pub fn frame(&self, index: usize) -> impl Iterator<Item = Peak> + '_ {
         let place = self.chunks.get(index / CHUNK_FRAMES).and_then(|c| Some((c, c.range(index % CHUNK_FRAMES)?)));
         let (places, levels) = place.map_or((&[][..], &[][..]), |(c, r)| (&c.places[r.clone()], &c.levels[r]));
+        let unpacked = &*UNPACKED;
         places.iter().zip(levels).map(|(&place, &level)| Peak {
-            hz: (LOWEST_HZ * 2f64.powf(f64::from(place) / STEPS * OCTAVES)) as f32,
-            amplitude: 10f64.powf((f64::from(level) / 2.0 + FLOOR_DB) / 20.0) as f32,
+            hz: unpacked.hz[usize::from(place)],
+            amplitude: unpacked.amplitude[usize::from(level)],
         })
     }
 }

@@ -2,6 +2,8 @@
 //!
 //! Conventions: as in [`super`]; intervals are 95 %.
 
+use rayon::prelude::*;
+
 use crate::passages::{Passage, PassageKind};
 use crate::stats::Measured;
 use crate::units::TUNING_A4_HZ;
@@ -102,17 +104,15 @@ pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuni
         .map(|p| if p.kind == PassageKind::Tuning { open_strings(store, p.start_s, p.end_s) } else { Vec::new() })
         .collect();
     let long_term = LongTermLevel::of(store, &takes);
-    let (mut bass, mut guitar, mut bands) = (Vec::new(), Vec::new(), Vec::new());
-    for &(first, end) in &takes {
+    let heard = |&(first, end): &(usize, usize)| {
         let runs = bass_runs(store, &long_term, first, end);
         let notes = bass_notes(store, &runs);
         let band = band_pitch(store, first, end);
         let offset = bass_offset(store, &runs, band.band.value);
         let chords = find_guitar(store, &runs, first, end, band.band.value);
-        guitar.push(Heard::of_guitar(chords.as_ref()));
-        bass.push(Heard::of_bass(&notes, offset.as_ref()));
-        bands.push(band);
-    }
+        ((Heard::of_bass(&notes, offset.as_ref()), Heard::of_guitar(chords.as_ref())), band)
+    };
+    let ((bass, guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().map(heard).unzip();
     let seconds = (store.frames() as f64 * HOP_S).ceil() as usize;
     let follow = |heard: &[Heard], player: StringPlayer| {
         let moment = |a, b| tuned_between(passages, &strings, player, a, b);
