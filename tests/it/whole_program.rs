@@ -180,7 +180,7 @@ fn folder_bytes(dir: &Path) -> Vec<(PathBuf, Vec<u8>)> {
 }
 
 #[test]
-fn a_second_run_skips_what_is_unchanged_and_any_number_of_jobs_gives_the_same_bytes() {
+fn a_second_run_skips_what_is_unchanged_and_neither_threads_nor_place_nor_language_change_a_byte() {
     let tapes = tempfile::tempdir().unwrap();
     let (one, two) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
     let music = short_rehearsal(44_100);
@@ -192,8 +192,16 @@ fn a_second_run_skips_what_is_unchanged_and_any_number_of_jobs_gives_the_same_by
         assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
         stderr(&output)
     };
-    run(one.path(), &["--jobs", "1"]);
-    run(two.path(), &["--jobs", "2"]);
+    run(one.path(), &["--jobs", "2"]);
+    // One thread in all, another time zone, another language, another folder to start from.
+    let elsewhere = std::process::Command::new(env!("CARGO_BIN_EXE_ledgerline"))
+        .args(["review", "--jobs", "1", "--out"])
+        .args([two.path(), tapes.path()])
+        .envs([("RAYON_NUM_THREADS", "1"), ("TZ", "Pacific/Kiritimati"), ("LC_ALL", "tr_TR.UTF-8"), ("LANG", "tr_TR.UTF-8")])
+        .current_dir(tapes.path())
+        .output()
+        .unwrap();
+    assert_eq!(elsewhere.status.code(), Some(0), "{}", stderr(&elsewhere));
     let first = folder_bytes(one.path());
     assert_eq!(first, folder_bytes(two.path()));
     assert!(run(one.path(), &[]).contains("2 unchanged"));
@@ -280,6 +288,39 @@ fn long_noise(path: &Path) {
     file.finish().unwrap();
 }
 
+/// Ended by SIGKILL at several moments, the reports are whole or absent, and a run left alone ends like an undisturbed one.
+#[cfg(unix)]
+#[test]
+fn killed_runs_lose_nothing() {
+    let tapes = tempfile::tempdir().unwrap();
+    let (calm, killed) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let music = short_rehearsal(8000);
+    write_wav(&tapes.path().join("2026-01-05 first.wav"), 8000, WavSample::Pcm16, &music[..1]);
+    write_wav(&tapes.path().join("2026-01-06 second.wav"), 8000, WavSample::Pcm16, &music);
+    let start = std::time::Instant::now();
+    ledgerline(&["review", "--jobs", "1", "--out"], &[calm.path(), tapes.path()]);
+    let (whole, calm) = (start.elapsed(), folder_bytes(calm.path()));
+    for share in [0.2, 0.5, 0.8, 0.95] {
+        let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_ledgerline"))
+            .args(["review", "--jobs", "1", "--again", "--out"])
+            .args([killed.path(), tapes.path()])
+            .stderr(std::process::Stdio::null())
+            .spawn()
+            .unwrap();
+        std::thread::sleep(whole.mul_f64(share));
+        child.kill().unwrap();
+        child.wait().unwrap();
+        for (folder, _) in reports(killed.path()).iter().filter(|(folder, _)| !folder.starts_with('.')) {
+            let of_folder = |files: &[(PathBuf, Vec<u8>)]| -> Vec<(PathBuf, Vec<u8>)> {
+                files.iter().filter(|(path, _)| path.starts_with(folder)).cloned().collect()
+            };
+            assert_eq!(of_folder(&folder_bytes(killed.path())), of_folder(&calm), "{folder} after {share}");
+        }
+    }
+    ledgerline(&["review", "--out"], &[killed.path(), tapes.path()]);
+    assert_eq!(folder_bytes(killed.path()), calm);
+}
+
 #[cfg(unix)]
 #[test]
 fn an_interrupt_leaves_nothing_half_written_and_the_next_run_goes_on() {
@@ -297,6 +338,9 @@ fn an_interrupt_leaves_nothing_half_written_and_the_next_run_goes_on() {
     while reports(out.path()).is_empty() && child.try_wait().unwrap().is_none() {
         std::thread::sleep(std::time::Duration::from_millis(2));
     }
+    let second = ledgerline(&["review", "--out"], &[out.path(), tapes.path()]);
+    assert_eq!(second.status.code(), Some(2), "{}", stderr(&second));
+    assert!(stderr(&second).contains("another run is writing there"), "{}", stderr(&second));
     assert!(std::process::Command::new("kill").args(["-INT", &child.id().to_string()]).status().unwrap().success());
     assert_eq!(child.wait().unwrap().code(), Some(1));
     let left: Vec<String> =
