@@ -197,7 +197,12 @@ fn a_second_run_skips_what_is_unchanged_and_neither_threads_nor_place_nor_langua
     let elsewhere = std::process::Command::new(env!("CARGO_BIN_EXE_ledgerline"))
         .args(["review", "--jobs", "1", "--out"])
         .args([two.path(), tapes.path()])
-        .envs([("RAYON_NUM_THREADS", "1"), ("TZ", "Pacific/Kiritimati"), ("LC_ALL", "tr_TR.UTF-8"), ("LANG", "tr_TR.UTF-8")])
+        .envs([
+            ("RAYON_NUM_THREADS", "1"),
+            ("TZ", "Pacific/Kiritimati"),
+            ("LC_ALL", "tr_TR.UTF-8"),
+            ("LANG", "tr_TR.UTF-8"),
+        ])
         .current_dir(tapes.path())
         .output()
         .unwrap();

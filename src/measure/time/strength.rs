@@ -61,7 +61,8 @@ impl<'a> Strengths<'a> {
         let last = ((end_s / HOP_S).round().max(0.0) as usize).clamp(first, features.len());
         let floors = floors_db(features, first..last);
         let power_of_byte = (0..=u8::MAX).map(|byte| db_to_power(level_db(byte))).collect();
-        let mut out = Self { features, start_frame: first, len: last - first, floors, power_of_byte, scales: [Scale::NONE; 2] };
+        let mut out =
+            Self { features, start_frame: first, len: last - first, floors, power_of_byte, scales: [Scale::NONE; 2] };
         for pass in 0..2 {
             let mut sums = [0.0f32; CHANNELS];
             for t in 0..out.len {
