@@ -174,8 +174,7 @@ fn rushes_into_parts(report: &Report) -> Option<Seen> {
 /// Shown when the hi-hat surely misses 2 and 4 in most bars of half of the takes or more.
 fn hat(report: &Report) -> Option<Seen> {
     let sure = |m: &&Measured| m.value.is_some() && !m.warnings.iter().any(|w| w == "downbeat_uncertain");
-    let known: Vec<&Measured> =
-        report.takes.iter().map(|t| &t.feel.hat_on_2_and_4_percent).filter(sure).collect();
+    let known: Vec<&Measured> = report.takes.iter().map(|t| &t.feel.hat_on_2_and_4_percent).filter(sure).collect();
     if known.is_empty() || !report.health.trusted_for.time.ok {
         return None;
     }

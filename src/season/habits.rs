@@ -74,9 +74,9 @@ fn measured_habit(row: &Row, days: &[Day]) -> Option<Habit> {
 /// The largest reading of the day decides; tapes that cannot be judged are passed over.
 fn view<'a>(row: &Row, (date, tapes): &'a Day<'a>) -> Option<DayView<'a>> {
     let judged: Vec<(&str, Seen)> = tapes.iter().filter_map(|(folder, r)| Some((*folder, (row.read)(r)?))).collect();
-    let largest = judged
-        .iter()
-        .max_by(|a, b| (a.1.shown, a.1.size.abs()).partial_cmp(&(b.1.shown, b.1.size.abs())).unwrap_or(std::cmp::Ordering::Equal))?;
+    let largest = judged.iter().max_by(|a, b| {
+        (a.1.shown, a.1.size.abs()).partial_cmp(&(b.1.shown, b.1.size.abs())).unwrap_or(std::cmp::Ordering::Equal)
+    })?;
     Some(DayView { date, shown_in: largest.1.shown.then_some(largest.0), size: Some(largest.1.size) })
 }
 

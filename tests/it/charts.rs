@@ -326,7 +326,13 @@ fn a_season_without_rehearsals_or_with_odd_numbers_still_draws() {
     season.series[3].broken_before = [0, 99].map(|b| (b, "new method".to_owned())).to_vec();
     season.series.extend(mock::season().series);
     assert_clear_layout("odd season", &lay_out_season(&season).unwrap(), 20.0);
-    let none = chart::SeasonPicture { rehearsals: Vec::new(), series: Vec::new() };
+    let none = chart::SeasonPicture {
+        rehearsals: Vec::new(),
+        series: Vec::new(),
+        changed: Vec::new(),
+        returns: Vec::new(),
+        notes: Vec::new(),
+    };
     assert!(words_of_season(&none).contains("No rehearsal yet"));
     season.rehearsals.truncate(1);
     assert!(words_of_season(&season).contains("One day of rehearsal"));

@@ -356,7 +356,20 @@ pub fn season() -> SeasonPicture {
     all[2].broken_before = vec![(4, "new recorder".to_owned())];
     all[3].values[2] = None;
     all[3].values[6] = None;
-    SeasonPicture { rehearsals, series: all }
+    let lines = |said: &[&str]| said.iter().map(|s| (*s).to_owned()).collect::<Vec<_>>();
+    SeasonPicture {
+        rehearsals,
+        series: all,
+        changed: lines(&[
+            "Share of the tape spent playing: +2.1 % a week (better)",
+            "Low end against the target: −0.4 dB a week",
+        ]),
+        returns: lines(&[
+            "Guitar starts sharp: 7 of 9 rehearsals, median +9 cents.",
+            "Bass falls from the first take to the last: 6 of 8 rehearsals, median −4 cents.",
+        ]),
+        notes: lines(&["No rehearsal between 16 Sep and 30 Sep, nor between 14 Oct and 28 Oct."]),
+    }
 }
 
 /// The takes of a report, shortened to `n`.
