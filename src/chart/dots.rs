@@ -101,16 +101,24 @@ fn draw_zone(c: &mut Canvas, plot: Area, scale: Scale, look: &Look) {
 fn draw_row(c: &mut Canvas, plot: Area, scale: Scale, middle: f32, row: &Row, area: Area, sizes: &TypeSizes) {
     let kind = Type::regular(sizes.small, INK);
     let baseline = middle + sizes.small * 0.36;
-    let label = c.fonts().shorten_end(&row.label, Face::Regular, sizes.small, plot.left - area.left - 12.0);
-    c.text(area.left, baseline, &label, kind, Align::Left);
+    if !row.label.is_empty() {
+        let label = c.fonts().shorten_end(&row.label, Face::Regular, sizes.small, plot.left - area.left - 12.0);
+        c.text(area.left, baseline, &label, kind, Align::Left);
+    }
     if row.marks.iter().all(|(_, m)| words::finite(m).is_none()) {
         let room = area.right - plot.left - 8.0;
         let said = c.fonts().shorten_end(&row.said, Face::Regular, sizes.small, room);
-        c.text(plot.left + 8.0, baseline, &said, Type::regular(sizes.small, SOFT_INK), Align::Left);
+        let kind = Type::regular(sizes.small, SOFT_INK);
+        let at = c.text_area(plot.left + 8.0, baseline, &said, kind, Align::Left);
+        c.fill(at.grown(2.0), PAPER);
+        c.text(plot.left + 8.0, baseline, &said, kind, Align::Left);
         return;
     }
     for (mark, m) in &row.marks {
         draw_mark(c, plot, scale, middle, *mark, m);
+    }
+    if row.said.is_empty() {
+        return;
     }
     let said = c.fonts().shorten_end(&row.said, Face::Bold, sizes.small, area.right - plot.right - 12.0);
     c.text(area.right, baseline, &said, Type::bold(sizes.small, INK), Align::Right);

@@ -17,7 +17,7 @@ use super::words;
 use crate::stats::Measured;
 
 const DPI: u32 = 200;
-const GAP: f32 = 30.0;
+const GAP: f32 = 44.0;
 /// Goals and changes on the sheet; the rest is in season.json.
 const MOST_GOALS: usize = 6;
 const MOST_AMP: usize = 4;
@@ -152,7 +152,7 @@ fn draw_goals(c: &mut Canvas, area: Area, f: &FestivalPicture, sizes: &TypeSizes
         return y + sizes.body * 0.5;
     }
     for goal in f.goals.iter().take(MOST_GOALS) {
-        y = draw_goal(c, Area { top: y + 10.0, ..area }, goal, sizes);
+        y = draw_goal(c, Area { top: y + 16.0, ..area }, goal, sizes);
     }
     y
 }
@@ -197,35 +197,58 @@ fn draw_goal(c: &mut Canvas, area: Area, g: &FestivalGoal, sizes: &TypeSizes) ->
     let (low, high) = all.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
     let (low, high) = if low <= high { (low, high) } else { (0.0, 1.0) };
     let margin = ((high - low) * 0.1).max(0.05 * high.abs().max(low.abs())).max(0.1);
-    let said = format!("now {}; at the festival {}", g.met_now, g.will_be_met);
     let row = Row {
-        label: "goal met?".to_owned(),
+        label: String::new(),
         marks: vec![(Mark::Before, g.start.clone()), (Mark::Expected, g.expected.clone()), (Mark::Now, g.now.clone())],
-        said: format!("not said: {}", words::why_absent(&g.now)),
+        said: if words::finite(&g.now).is_some() {
+            String::new()
+        } else {
+            format!("not said: {}", words::why_absent(&g.now))
+        },
     };
     let look = Look {
         range: (low - margin, high + margin),
         zone: (g.at_least.unwrap_or(f64::NEG_INFINITY), g.at_most.unwrap_or(f64::INFINITY)),
         ends: ("", ""),
         unit: &g.unit,
-        gutters: (0.0, 620.0),
+        gutters: (12.0, WORDS_WIDTH),
     };
-    let row = Row { label: String::new(), ..row };
-    let top = baseline + 10.0;
+    let top = baseline + 14.0;
     let bottom = dots::draw(c, Area { top, ..area }, &[row], &look, sizes);
-    let at = top + dots::row_height(sizes) * 0.5 + sizes.small * 0.36;
-    let kind = Type::bold(sizes.small, INK);
-    c.text(area.right, at, &said, kind, Align::Right);
+    let mut at = top + sizes.small;
+    let left = area.right - WORDS_WIDTH + 30.0;
+    for (said, kind) in goal_lines(g, sizes) {
+        let said = c.fonts().shorten_end(&said, kind.face, sizes.small, area.right - left);
+        c.text(left, at, &said, kind, Align::Left);
+        at += sizes.small * LEADING;
+    }
+    bottom.max(at - sizes.small * 0.6) + 12.0
+}
+
+/// Room for the words beside a goal.
+const WORDS_WIDTH: f32 = 640.0;
+
+/// Start and now, what is expected, and the two answers.
+fn goal_lines(g: &FestivalGoal, sizes: &TypeSizes) -> [(String, Type); 3] {
+    let with = |m: &Measured| match (words::finite(m), words::interval(m)) {
+        (Some(v), Some((low, high))) => {
+            format!("{} ± {}", words::number(v, 1, false), words::number((high - low) / 2.0, 1, false))
+        }
+        (Some(v), None) => words::number(v, 1, false),
+        (None, _) => "not said".to_owned(),
+    };
     let expected = match (words::finite(&g.expected), words::interval(&g.expected)) {
         (Some(_), Some((low, high))) => {
-            format!("expected {} to {}", words::number(low, 1, false), words::number(high, 1, false))
+            format!("expected {} to {} {}", words::number(low, 1, false), words::number(high, 1, false), g.unit)
         }
-        (Some(v), None) => format!("expected {}", words::number(v, 1, false)),
+        (Some(v), None) => format!("expected {} {}", words::number(v, 1, false), g.unit),
         (None, _) => format!("not foretold: {}", words::why_absent(&g.expected)),
     };
-    let expected = c.fonts().shorten_end(&expected, Face::Regular, sizes.small, 600.0);
-    c.text(area.right, at + sizes.small * LEADING, &expected, Type::regular(sizes.small, SOFT_INK), Align::Right);
-    bottom.max(at + sizes.small * LEADING + sizes.small * 0.3)
+    [
+        (format!("start {}, now {} {}", with(&g.start), with(&g.now), g.unit), Type::regular(sizes.small, INK)),
+        (expected, Type::regular(sizes.small, INK)),
+        (format!("met now: {}; at the festival: {}", g.met_now, g.will_be_met), Type::bold(sizes.small, INK)),
+    ]
 }
 
 fn draw_run_through(c: &mut Canvas, area: Area, f: &FestivalPicture, sizes: &TypeSizes) -> f32 {

@@ -285,7 +285,14 @@ fn draw_points(
         let x = (days[*broken - 1] + days[*broken]) / 2.0;
         c.upright(x, plot.top, plot.bottom, 2.0, RULE);
         let kind = Type::regular(WIDE_TYPE.small, SOFT_INK);
-        c.text_if_free((x + 10.0, plot.bottom - 10.0), why, kind, Align::Left, plot, None);
+        let room = Area { right: plot.right + 96.0, ..plot };
+        for baseline in [plot.top + WIDE_TYPE.small, plot.bottom - 10.0] {
+            if c.text_if_free((x + 10.0, baseline), why, kind, Align::Left, room, None).is_some()
+                || c.text_if_free((x - 8.0, baseline), why, kind, Align::Right, plot, None).is_some()
+            {
+                break;
+            }
+        }
     }
     for (i, p) in points {
         c.upright(days[*i] - 1.0, level.at(p.high), level.at(p.low), 3.0, BLUE.tint(60));

@@ -16,6 +16,10 @@ const PLAYERS: [Player; 4] = [Player::Bass, Player::Drums, Player::Piano, Player
 const PAIRS: [(usize, usize); 5] = [(0, 2), (0, 3), (1, 2), (1, 3), (2, 3)];
 /// Shortest stretch worth a word, seconds: a phrase.
 const LEAST_S: f64 = 8.0;
+/// Horns softer than this may be resting: own mixes in which they rest read -11 LU and less.
+const HORNS_PLAY_LU: f64 = -10.0;
+/// Place of the horns in [`NAMES`].
+const HORNS: usize = 3;
 /// Confidence of "not heard over the others": the detector says yes or no only.
 const COVERED: &str = "covered";
 
@@ -118,6 +122,9 @@ impl<'a> Pair<'a> {
 
     /// "take 1", "parts 1 and 3 of take 2", "take 1 and part 2 of take 3".
     fn place_words(&self, inputs: &FindingInputs) -> String {
+        if inputs.parts.len() > 1 && self.places.len() == inputs.parts.iter().map(Vec::len).sum::<usize>() {
+            return "every take".to_owned();
+        }
         let mut said: Vec<String> = Vec::new();
         for (take, parts) in inputs.parts.iter().enumerate() {
             let labels: Vec<String> =
@@ -142,8 +149,11 @@ fn place(take: usize, part: &PartInput, loud: usize, soft: usize, least: f64) ->
     let value = a.value?;
     if b.value.is_none() {
         let loudest = levels.iter().filter_map(|m| m.value).all(|v| v <= value);
-        let unheard = b.reason.as_deref() == Some(COVERED) && loudest && soft != 3;
+        let unheard = b.reason.as_deref() == Some(COVERED) && loudest && soft != HORNS;
         return unheard.then_some(Place { take, part, apart: None });
+    }
+    if soft == HORNS && b.value? < HORNS_PLAY_LU {
+        return None;
     }
     let apart = super::sound::difference(a, b)?;
     let beyond = apart.value.is_some_and(|v| v > least) && apart.low.is_some_and(|l| l > 0.0);

@@ -281,8 +281,10 @@ fn backbeat(inputs: &FindingInputs) -> Option<Finding> {
 fn bass_to_drums(inputs: &FindingInputs) -> Option<Finding> {
     let least = inputs.thresholds.of(t::BASS_TO_DRUMS_MS);
     let of = |time| -> &Measured { bass_lag(time) };
-    let late = takes_with(inputs, of, |m| m.low.is_some_and(|l| l > least));
-    let early = takes_with(inputs, of, |m| m.high.is_some_and(|h| h < -least));
+    let widest = 2.0 * inputs.thresholds.of(t::BASS_TO_DRUMS_SURE_MS);
+    let sure = |m: &Measured| m.low.zip(m.high).is_some_and(|(low, high)| high - low <= widest);
+    let late = takes_with(inputs, of, |m| sure(m) && m.low.is_some_and(|l| l > least));
+    let early = takes_with(inputs, of, |m| sure(m) && m.high.is_some_and(|h| h < -least));
     let behind = late.len() >= early.len();
     let takes = if behind { late } else { early };
     let lag = middle(&takes)?;

@@ -211,7 +211,7 @@ fn tuned_off(inputs: &FindingInputs, part: &Part) -> Option<Finding> {
         player: part.player,
         severity: Severity::Main,
         statement: format!("The {who} was tuned {:.0} cents {side} of the band before the first take.", value.abs()),
-        ask: format!("Let the {who} tune to a note of the piano instead of by itself."),
+        ask: format!("Let the {who} tune to a note of the piano."),
         evidence: evidence_of_strings(inputs, part, &strings, threshold),
         confidence: confidence.min(0.99),
     })

@@ -57,8 +57,10 @@ fn verdict(line: &SeasonLine) -> String {
     };
     let last = of(trend.verdict, &trend.slope_per_week);
     match trend.earlier.last() {
-        None => last,
-        Some(before) => format!("before the break {}; since, {last}", of(before.verdict, &before.slope_per_week)),
+        Some(before) if trend.verdict == TrendVerdict::TooFew => {
+            format!("before the break: {}", of(before.verdict, &before.slope_per_week))
+        }
+        _ => last,
     }
 }
 

@@ -17,6 +17,8 @@ use crate::stats::{Measured, mad_sigma, median};
 
 /// Half of a 95 % interval in standard deviations.
 const Z_95: f64 = 1.96;
+/// Rehearsals back that a level must hold to be expected alone.
+const RECENT: usize = 4;
 /// Rehearsals whose takes tell how long a chart is.
 const RUNS: usize = 3;
 /// Between two charts when nothing tells: own choice, a page turn and a count-off with room.
@@ -160,7 +162,7 @@ fn goal_state(goal: &Goal, rehearsals: &[Rehearsal], festival_week: Option<f64>)
     let points = line.map(|l| points(&m, l)).unwrap_or_default();
     let slope = theil_sen(&points);
     let at_festival = match festival_week {
-        Some(week) => expected(&points, &slope, week),
+        Some(week) => bounded(m.id, expected(&points, &slope, week)),
         None => absent(),
     };
     let now = value(line.and_then(|l| l.rehearsals.last()));
@@ -219,12 +221,31 @@ fn expected(points: &[Point], slope: &Measured, week: f64) -> Measured {
     let Some(middle) = median(&rest) else { return Measured::absent("no_value_yet") };
     let measured = median(&points.iter().map(|p| p.sigma).collect::<Vec<_>>()).unwrap_or(0.0);
     let scatter = mad_sigma(&rest).unwrap_or(0.0).max(measured);
+    // A level that jumped of late is not known to stay: the last ones count in full.
+    let recent = &points[points.len().saturating_sub(RECENT)..];
+    let (lowest, highest) = recent.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), p| {
+        (l.min(p.value - Z_95 * p.sigma), h.max(p.value + Z_95 * p.sigma))
+    });
     let single = Z_95 * scatter * (1.0 + 1.0 / points.len() as f64).sqrt();
     let run = week - middle_week;
     let value = middle + per_week * run;
     let down = single.hypot((per_week - low) * run);
     let up = single.hypot((high - per_week) * run);
-    Measured::new(value, value - down, value + up, points.len() as u64)
+    let (low, high) =
+        if moves { (value - down, value + up) } else { (lowest.min(value - down), highest.max(value + up)) };
+    Measured::new(value, low, high, points.len() as u64)
+}
+
+/// A share lies between 0 and 100 percent, and a size is never negative.
+fn bounded(id: &str, m: Measured) -> Measured {
+    let share = ["playing_share_percent", "hat_on_2_and_4_percent", "clipped_percent"].contains(&id);
+    let size = ["drift_size_percent", "steadiness_percent", "takes_minutes", "range_lu"].contains(&id);
+    if !share && !size {
+        return m;
+    }
+    let most = if share { 100.0 } else { f64::INFINITY };
+    let inside = |v: Option<f64>| v.map(|v| v.clamp(0.0, most));
+    Measured { value: inside(m.value), low: inside(m.low), high: inside(m.high), ..m }
 }
 
 fn run_through(plan: &FestivalPlan, days: &[Day]) -> RunThrough {

@@ -54,7 +54,8 @@ fn measured_habit(row: &Row, days: &[Day]) -> Option<Habit> {
     let sizes: Vec<f64> = shown.iter().filter_map(|v| v.size).collect();
     let size = spread(&sizes);
     let said = size.value.filter(|_| !row.unit.is_empty());
-    let tail = said.map_or_else(String::new, |v| format!(", median {v:+.0} {}", row.unit));
+    let sign = |v: f64| if v < 0.0 { '\u{2212}' } else { '+' };
+    let tail = said.map_or_else(String::new, |v| format!(", median {}{:.0} {}", sign(v), v.abs(), row.unit));
     let evidence = |v: &&DayView| {
         let folder = v.shown_in?.to_owned();
         Some(HabitEvidence { date: v.date.to_owned(), folder, finding: row.id.to_owned() })

@@ -159,14 +159,25 @@ fn sheet(player: &'static str, report: &Report, before: Option<&(String, &Report
     };
     PlayerSheet {
         player,
-        practise: first.map_or_else(String::new, |f| f.ask.clone()),
+        practise: first.map_or_else(String::new, |f| to_the_player(&f.ask, player)),
         because: first.map_or_else(String::new, |f| f.statement.clone()),
         listen: first.map_or_else(Vec::new, spans),
         also: asks.iter().skip(1).take(MOST_ALSO).map(|f| f.statement.clone()).collect(),
         praise: PRAISE.iter().filter_map(|id| praise(&id)).map(|f| f.statement.clone()).collect(),
-        changes: facts(player).iter().map(|fact| change(fact, report, before.map(|(_, r)| *r))).collect(),
+        changes: facts(player)
+            .iter()
+            .map(|fact| change(fact, report, before.map(|(_, r)| *r)))
+            .filter(|c| c.now.value.is_some() || c.before.value.is_some())
+            .collect(),
         last_date: before.map(|(date, _)| date.clone()),
     }
+}
+
+/// "Let the bass tune again" becomes "Tune again": the sheet speaks to the player.
+fn to_the_player(ask: &str, player: &str) -> String {
+    let Some(rest) = ask.strip_prefix(&format!("Let the {player} ")) else { return ask.to_owned() };
+    let mut letters = rest.chars();
+    letters.next().map_or_else(String::new, |first| format!("{}{}", first.to_uppercase(), letters.as_str()))
 }
 
 fn tempo_praise(player: &str, finding: &Finding) -> bool {
@@ -214,7 +225,7 @@ fn facts(player: &str) -> Vec<Fact> {
     use Hears::{Anything, Recorder};
     use Toward::{Higher, Lower, Neither, Zero};
     let start = "tuning as the rehearsal begins";
-    let level = "loudness in the band (0: as loud as all together)";
+    let level = "loudness in the band";
     let by_layer = |read| fact(level, "LU", Neither, Recorder, LAYERS, read);
     match player {
         "bass" => vec![

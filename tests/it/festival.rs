@@ -52,6 +52,20 @@ fn a_goal_says_where_it_stands_and_whether_it_will_be_met() {
     assert_eq!(near.goals[0].will_be_met, Answer::CannotTell, "the interval reaches to both sides");
 }
 
+/// Four weeks at 0 %, then two at 100 %: whether it stays so is not known.
+#[test]
+fn a_level_that_has_just_jumped_is_not_foretold_either_way() {
+    let entries = weekly(6, |week, r| {
+        let hat = if week < 4 { 0.0 } else { 100.0 };
+        r.takes[0].feel.hat_on_2_and_4_percent =
+            Measured::new(hat, (hat - 9.0f64).max(0.0), (hat + 9.0).min(100.0), 40);
+    });
+    let plan = FestivalPlan { date: day(49), ..plan(vec![Goal::at_least("hat_on_2_and_4_percent", 80.0)]) };
+    let g = &festival(&entries, &plan).goals[0];
+    assert_eq!((g.met_now, g.will_be_met), (Answer::Yes, Answer::CannotTell));
+    assert!(g.at_festival.low.unwrap() >= 0.0 && g.at_festival.high.unwrap() <= 100.0, "{:?}", g.at_festival);
+}
+
 #[test]
 fn without_a_trend_beyond_noise_the_level_is_expected_and_too_far_ahead_nothing_is() {
     let noise = [0.4, -1.1, 0.9, -0.2, 1.3, -0.8];
@@ -74,7 +88,8 @@ fn without_a_trend_beyond_noise_the_level_is_expected_and_too_far_ahead_nothing_
 
 fn titled(report: &mut Report, takes: &[(&str, f64, f64)]) {
     let take = report.takes[0].clone();
-    let of = |&(title, start_s, end_s): &(&str, f64, f64)| TakeFacts { title: title.into(), start_s, end_s, ..take.clone() };
+    let of =
+        |&(title, start_s, end_s): &(&str, f64, f64)| TakeFacts { title: title.into(), start_s, end_s, ..take.clone() };
     report.takes = takes.iter().map(of).collect();
 }
 
@@ -82,7 +97,10 @@ fn titled(report: &mut Report, takes: &[(&str, f64, f64)]) {
 fn the_run_through_is_takes_plus_changes_against_the_slot() {
     let entries = weekly(3, |week, r| {
         let longer = 6.0 * week as f64;
-        titled(r, &[("A", 100.0, 400.0 + longer), ("A", 440.0, 500.0), ("B", 540.0, 840.0 + longer), ("C", 2000.0, 2001.0)]);
+        titled(
+            r,
+            &[("A", 100.0, 400.0 + longer), ("A", 440.0, 500.0), ("B", 540.0, 840.0 + longer), ("C", 2000.0, 2001.0)],
+        );
     });
     let charts = vec!["A".to_owned(), "B".to_owned()];
     let f = festival(&entries, &FestivalPlan { charts: charts.clone(), slot_minutes: 15.0, ..plan(Vec::new()) });

@@ -486,6 +486,7 @@ fn bass_and_drums_are_told_apart_only_beyond_ten_ms_and_the_onset_error() {
     let lag =
         |value: f64, half: f64| changed(|t| t.time[0].feel.bass_to_drums_ms = Measured::symmetric(value, half, 90));
     assert_eq!(ids(&lag(25.0, 20.0)), NOTES);
+    assert_eq!(ids(&lag(40.0, 25.0)), NOTES, "known too loosely to act on");
     assert_eq!(found(&lag(25.0, 9.0))[0].statement, "The bass plays 25 ms behind the drums in take 1.");
     assert_eq!(found(&lag(-25.0, 9.0))[0].id, "bass_ahead_of_drums");
 }
@@ -516,6 +517,27 @@ fn of_all_layers_that_cover_another_the_one_that_matters_most_is_told() {
     assert_eq!(both[0].statement, "The bass covers the comping in take 1: up to 10 LU louder.");
     let unheard = found(&layers([Some(-8.0), Some(-1.0), None, Some(-6.0)]));
     assert_eq!(unheard[0].id, "drums_cover_comping");
+}
+
+#[test]
+fn horns_that_may_rest_are_not_said_to_be_covered() {
+    assert_eq!(ids(&layers([Some(-2.0), Some(-8.0), Some(-5.0), Some(-12.0)])), NOTES);
+    assert_eq!(found(&layers([Some(-1.0), Some(-8.0), Some(-5.0), Some(-9.0)]))[0].id, "bass_covers_horns");
+}
+
+/// Low end, layers, tuning and drums are all main points of this tape: the first three are three things.
+#[test]
+fn the_first_three_findings_speak_of_three_things() {
+    let tape = changed(|t| {
+        t.low_end = Measured::symmetric(5.0, 0.5, 99);
+        t.parts = layers([Some(-1.5), Some(-8.0), Some(-12.0), Some(-9.0)]).parts;
+        t.tuning.takes[0].bass.offset_from_band_cents = Measured::symmetric(-15.0, 3.0, 60);
+        t.time[0].feel.hat_on_2_and_4_percent = Measured::new(0.0, 0.0, 12.0, 30);
+    });
+    assert_eq!(
+        ids(&tape)[..4],
+        ["low_end_above_target", "bass_flat_of_band", "hat_not_on_2_and_4", "bass_covers_comping"]
+    );
 }
 
 #[test]

@@ -74,8 +74,7 @@ fn every_planted_change_is_found_and_none_is_invented() {
 #[test]
 fn every_planted_habit_is_found_with_its_count_and_none_is_invented() {
     let season = build_season(&stored());
-    let found: BTreeMap<&str, (u64, u64)> =
-        season.habits.iter().map(|h| (h.id.as_str(), (h.seen, h.judged))).collect();
+    let found: BTreeMap<&str, (u64, u64)> = season.habits.iter().map(|h| (h.id.as_str(), (h.seen, h.judged))).collect();
     for (id, seen, judged) in PLANTED_HABITS {
         let (s, j) = found.get(id).unwrap_or_else(|| panic!("{id} was not found: {found:?}"));
         assert_eq!(*j, judged, "{id}");
@@ -84,8 +83,8 @@ fn every_planted_habit_is_found_with_its_count_and_none_is_invented() {
     let invented: Vec<_> = found.keys().filter(|id| PLANTED_HABITS.iter().all(|p| p.0 != **id)).collect();
     assert!(invented.is_empty(), "{invented:?}");
     let guitar = season.habits.iter().find(|h| h.id == "guitar_starts_sharp").unwrap();
-    // Planted: 11, 8, 10, 9, 12, 8 and 9 cents; strings are read within 9 cents, half of them within 1.
-    assert!((guitar.size.value.unwrap() - 9.0).abs() < 2.0, "{:?}", guitar.size);
+    // Planted against A = 440 Hz: 11, 8, 10, 9, 12, 8 and 9 cents; the guitar itself pulls the band's own pitch 2 to 3 cents up.
+    assert!((guitar.size.value.unwrap() - 7.0).abs() < 2.0, "{:?}", guitar.size);
 }
 
 #[test]
@@ -100,8 +99,7 @@ fn what_happened_once_is_told_on_its_date_only_and_the_gap_and_the_other_recorde
         assert_eq!(dates, [date], "{id}");
     }
     let season = build_season(&entries);
-    let broken: BTreeSet<&str> =
-        season.trends.iter().flat_map(|t| &t.broken_at).map(|b| b.date.as_str()).collect();
+    let broken: BTreeSet<&str> = season.trends.iter().flat_map(|t| &t.broken_at).map(|b| b.date.as_str()).collect();
     assert_eq!(broken.into_iter().collect::<Vec<_>>(), [OTHER_RECORDER_FROM]);
     let picture = pipeline::season_picture(&season);
     assert!(picture.notes.iter().any(|n| n == "No rehearsal between 3 Mar and 17 Mar."), "{:?}", picture.notes);

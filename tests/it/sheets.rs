@@ -35,7 +35,8 @@ fn a_sheet_holds_the_players_own_facts_one_thing_to_practise_and_the_change_beyo
     let first = report("2026-02-03", "a");
     let mut second = report("2026-02-10", "b");
     second.tuning.instruments.bass.offset_from_band_cents = Measured::symmetric(-2.0, 2.0, 40);
-    let band = Finding { player: "drums".into(), ask: "not for the bass".into(), severity: 3, ..second.findings[0].clone() };
+    let band =
+        Finding { player: "drums".into(), ask: "not for the bass".into(), severity: 3, ..second.findings[0].clone() };
     second.findings.insert(0, band);
     let sheets = player_sheets(&[entry("2", second), entry("1", first)]);
     let before = &sheets["1"][0];
@@ -68,7 +69,8 @@ fn levels_of_another_recorder_and_values_of_another_method_are_not_compared() {
 #[test]
 fn sheets_are_drawn_once_and_again_only_when_what_they_are_made_from_changes() {
     let out = tempfile::tempdir().unwrap();
-    let write = |folder: &str, report: &Report| write_report(&out.path().join(folder), report, &mock_curves(60)).unwrap();
+    let write =
+        |folder: &str, report: &Report| write_report(&out.path().join(folder), report, &mock_curves(60)).unwrap();
     write("2026-02-03_a", &report("2026-02-03", "a"));
     write("2026-02-10_b", &report("2026-02-10", "b"));
     let redraw = || ledgerline::pipeline::redraw_season(out.path(), None).unwrap().sheets_drawn;

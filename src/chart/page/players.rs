@@ -69,7 +69,7 @@ impl Players {
             zone: (-HELD_PERCENT, HELD_PERCENT),
             ends: ("slows down", "speeds up"),
             unit: "%",
-            gutters: (170.0, 185.0),
+            gutters: (165.0, 225.0),
         };
         dots::draw(c, Area { top, ..right }, &self.time, &look, sizes);
     }

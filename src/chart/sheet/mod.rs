@@ -19,6 +19,8 @@ const DPI: u32 = 200;
 const GAP: f32 = 28.0;
 const MOST_LINES: usize = 3;
 const MOST_PRAISE: usize = 3;
+/// A single lane is no taller than this.
+const TALLEST_LANE: f32 = 760.0;
 
 /// What became of a fact since the last rehearsal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -189,16 +191,13 @@ fn draw_plots(c: &mut Canvas, area: Area, sheet: &SheetPicture, tape: (&Report, 
         "drums" => {
             let top = part_heading(c, upper, upper.top, "How the tempo held (percent of the take's own tempo)", sizes);
             time::tempo::panel(c, Area { top, ..upper }, report, curves, sizes);
-            let middle = (lower.left + lower.right) / 2.0;
-            let said = "How often each sounds in the bar";
-            let top = part_heading(c, Area { right: middle - 20.0, ..lower }, lower.top, said, sizes);
-            time::bar::panel(c, Area { top, right: middle - 20.0, ..lower }, report, sizes);
-            let right = Area { left: middle + 20.0, ..lower };
-            draw_layer(c, right, report, "drums", "Your place in the band (LU)", sizes);
+            let said = "How often each sounds in the bar (full height: in every bar)";
+            let top = part_heading(c, lower, lower.top, said, sizes);
+            time::bar::kit_panel(c, Area { top, ..lower }, report, sizes);
         }
         _ => draw_layer(
             c,
-            Area { bottom: area.top + half.max(420.0).min(area.height()), ..area },
+            Area { bottom: area.top + area.height().min(TALLEST_LANE), ..area },
             report,
             "comping",
             "How loud guitar and keys stand in the band (LU; 0 is as loud as all together)",
