@@ -226,7 +226,7 @@ fn draw_goal(c: &mut Canvas, area: Area, g: &FestivalGoal, sizes: &TypeSizes) ->
 }
 
 /// Room for the words beside a goal.
-const WORDS_WIDTH: f32 = 640.0;
+const WORDS_WIDTH: f32 = 750.0;
 
 /// Start and now, what is expected, and the two answers.
 fn goal_lines(g: &FestivalGoal, sizes: &TypeSizes) -> [(String, Type); 3] {

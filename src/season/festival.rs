@@ -244,8 +244,11 @@ fn bounded(id: &str, m: Measured) -> Measured {
         return m;
     }
     let most = if share { 100.0 } else { f64::INFINITY };
-    let inside = |v: Option<f64>| v.map(|v| v.clamp(0.0, most));
-    Measured { value: inside(m.value), low: inside(m.low), high: inside(m.high), ..m }
+    // A line that runs out of the range ends at its edge and keeps its uncertainty.
+    let (Some(value), Some(low), Some(high)) = (m.value, m.low, m.high) else { return m };
+    let edge = value.clamp(0.0, most);
+    let inside = |v: f64| Some((edge + v - value).clamp(0.0, most));
+    Measured { value: Some(edge), low: inside(low), high: inside(high), ..m }
 }
 
 fn run_through(plan: &FestivalPlan, days: &[Day]) -> RunThrough {

@@ -222,7 +222,7 @@ fn the_page_says_what_a_director_asks_for() {
         "qualified hearing-conservation professional",
         "Concert pitch 440 Hz",
         "5: −18.3",
-        "Time: how the tempo held",
+        "Tempo over each take (%)",
         "tuning and time: no, not measured by this version",
     ] {
         assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");

@@ -48,19 +48,19 @@ impl Players {
         let left = Area { right: middle - GAP / 2.0, ..area };
         let right = Area { left: middle + GAP / 2.0, ..area };
         let against = if self.is_band { "the band" } else { "A = 440 Hz" };
-        let top = super::part_heading(c, left, area.top, &format!("Tuning against {against}"), sizes);
+        let top = super::part_heading(c, left, area.top, &format!("Tuning against {against} (cents)"), sizes);
         let reach = dots::reach(&self.tuning, 15.0, 5.0, 60.0);
         let look = Look {
             range: (-reach, reach),
             zone: (-IN_TUNE_CENTS, IN_TUNE_CENTS),
             ends: ("flat", "sharp"),
-            unit: "cents",
+            unit: "",
             gutters: (215.0, 115.0),
         };
         dots::draw(c, Area { top, ..left }, &self.tuning, &look, sizes);
         let heading = match self.shown {
-            (shown, all) if shown < all => format!("Time: tempo of the {shown} longest takes"),
-            _ => "Time: how the tempo held".to_owned(),
+            (shown, all) if shown < all => format!("Tempo over the {shown} longest takes (%)"),
+            _ => "Tempo over each take (%)".to_owned(),
         };
         let top = super::part_heading(c, right, area.top, &heading, sizes);
         let reach = dots::reach(&self.time, 5.0, 5.0, 30.0);
@@ -68,7 +68,7 @@ impl Players {
             range: (-reach, reach),
             zone: (-HELD_PERCENT, HELD_PERCENT),
             ends: ("slows down", "speeds up"),
-            unit: "%",
+            unit: "",
             gutters: (165.0, 225.0),
         };
         dots::draw(c, Area { top, ..right }, &self.time, &look, sizes);
