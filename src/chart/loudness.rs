@@ -17,7 +17,7 @@ use crate::report::{Curves, Report};
 /// Words of the level axis.
 pub const AXIS_WORDS: &str = "Loudness (LUFS, a louder sound is nearer 0)";
 /// What the lines are.
-const LINE_WORDS: &str = "Dark line: the last 3 seconds. Pale line: the loudest moment of each second. Thick bar and number: the whole take.";
+const LINE_WORDS: &str = "Dark line: the last 3 seconds. Pale line: the loudest moment of each second. Thick bar and number: the whole take. Thin upright lines: parts.";
 /// The same for the page, which leaves the pale line out.
 const SHORT_LINE_WORDS: &str = "dark line: the last 3 seconds; thick bar: the whole take";
 /// The scale shows at most this much, so that silence does not flatten the music.
@@ -69,6 +69,7 @@ pub fn panel(c: &mut Canvas, area: Area, report: &Report, curves: &Curves, sizes
         }
     }
     label_takes(c, plot, time, report, sizes, detail);
+    strip::part_labels(c, plot, time, report, sizes);
     c.level(plot.left, plot.right, plot.bottom - 1.0, 2.0, SOFT_INK);
     let strip_area = Area { top: plot.bottom, bottom: plot.bottom + strip_height, ..plot };
     if full {
@@ -111,6 +112,7 @@ fn draw_takes(c: &mut Canvas, plot: Area, time: Scale, report: &Report) {
         c.fill(shade, BLUE.tint(12));
         c.upright(shade.left, plot.top, plot.bottom, 2.0, BLUE.tint(45));
     }
+    strip::part_lines(c, plot, time, report);
 }
 
 fn draw_level_axis(c: &mut Canvas, plot: Area, level: Scale, sizes: &TypeSizes) {

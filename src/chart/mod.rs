@@ -1,5 +1,5 @@
-//! Report types become PNG pictures: one printed page for the music stand, loudness, balance, tuning, time,
-//! and the season.
+//! Report types become PNG pictures: one printed page for the music stand, a sheet for each player, loudness, balance, tuning,
+//! time, layers, the season, and the way to a festival.
 //!
 //! # Conventions
 //! Pixels count from the top left; `f32` pixel positions, y grows downwards; text is placed by its baseline. Sizes of type
@@ -14,12 +14,15 @@ mod axes;
 mod balance;
 mod canvas;
 mod curve;
+mod dots;
 mod error;
+mod festival;
 mod layers;
 mod loudness;
 mod page;
 mod picture;
 mod season;
+mod sheet;
 mod strip;
 mod text;
 mod theme;
@@ -30,10 +33,12 @@ mod words;
 mod write;
 
 pub use error::ChartError;
+pub use festival::{FestivalAmp, FestivalGoal, FestivalPicture, draw_festival, lay_out_festival};
 pub use picture::{Area, Drawn, Picture, TextBox};
 pub use season::{Better, SeasonPicture, SeasonPoint, SeasonSeries, draw_season, lay_out_season};
+pub use sheet::{SheetMark, SheetPicture, SheetRow, lay_out_sheet, mark_words, sheet_file};
 pub use words::reason_in_words;
-pub use write::{write_all, write_season};
+pub use write::{sheet_made_from, write_all, write_festival, write_season, write_sheet};
 
 use crate::report::{Curves, Report};
 
@@ -53,6 +58,8 @@ pub const LAYERS_FILE: &str = "layers.png";
 pub const PICTURES: [&str; 6] = [PAGE_FILE, LOUDNESS_FILE, BALANCE_FILE, TUNING_FILE, TIME_FILE, LAYERS_FILE];
 /// The season.
 pub const SEASON_PICTURE_FILE: &str = "season.png";
+/// The evidence sheet for a festival.
+pub const FESTIVAL_FILE: &str = "festival.png";
 
 /// The page for the music stand, 1700 x 2200 pixels (US Letter at 200 dpi).
 ///

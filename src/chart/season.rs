@@ -9,7 +9,7 @@ use super::axes::{Scale, round_steps};
 use super::canvas::{Align, Area, Canvas, Drawn, Picture, Type};
 use super::error::ChartError;
 use super::text::Face;
-use super::theme::{BLUE, GRID, INK, RULE, SOFT_INK, TypeSizes, WIDE_TYPE};
+use super::theme::{BLUE, GRID, INK, LEADING, RULE, SOFT_INK, TypeSizes, WIDE_TYPE};
 use super::words;
 
 /// Which way is better.
@@ -60,13 +60,22 @@ pub struct SeasonPicture {
     pub rehearsals: Vec<Date>,
     /// The measures; at most eight are shown.
     pub series: Vec<SeasonSeries>,
+    /// What changed beyond the noise, a sentence each.
+    pub changed: Vec<String>,
+    /// What returns from rehearsal to rehearsal, a sentence each.
+    pub returns: Vec<String>,
+    /// What to keep in mind (weeks without a rehearsal, another recorder), a sentence each.
+    pub notes: Vec<String>,
 }
 
 /// Fields on one picture.
 pub const MOST_SERIES: usize = 8;
 const COLUMNS: usize = 2;
 const FIELD_HEIGHT: f32 = 316.0;
-const HEAD: f32 = 150.0;
+const HEAD: f32 = 136.0;
+/// Most lines of each list above the fields.
+const MOST_SAID: usize = 6;
+const MOST_LINES: usize = 2;
 
 /// The season, 1600 pixels wide; its height follows the number of measures.
 ///
@@ -84,18 +93,23 @@ pub fn lay_out_season(season: &SeasonPicture) -> Result<Drawn, ChartError> {
     let sizes = &WIDE_TYPE;
     let shown = &season.series[..season.series.len().min(MOST_SERIES)];
     let rows = shown.len().div_ceil(COLUMNS).max(2);
-    let height = HEAD + rows as f32 * FIELD_HEIGHT + 66.0;
+    let mut measuring = Canvas::new(1, 1, 100)?;
+    let lists = lists(&mut measuring, season, sizes);
+    let said = lists.iter().map(Vec::len).max().unwrap_or(0) as f32 * sizes.small * LEADING;
+    let first = HEAD + if said > 0.0 { said + 34.0 } else { 14.0 };
+    let height = first + rows as f32 * FIELD_HEIGHT + 66.0;
     let mut c = Canvas::new(1600, height as u32, 100)?;
     draw_head(&mut c, season, sizes);
+    draw_lists(&mut c, &lists, sizes);
     for (index, series) in shown.iter().enumerate() {
         let (row, column) = (index / COLUMNS, index % COLUMNS);
         let left = 60.0 + column as f32 * 760.0;
-        let top = HEAD + row as f32 * FIELD_HEIGHT;
+        let top = first + row as f32 * FIELD_HEIGHT;
         draw_field(&mut c, Area::new(left, top, left + 720.0, top + FIELD_HEIGHT - 26.0), season, series, sizes);
     }
     if shown.is_empty() {
         let said = "No measure has a value yet: review at least one tape.";
-        c.text(60.0, HEAD + 80.0, said, Type::regular(sizes.body, INK), Align::Left);
+        c.text(60.0, first + 80.0, said, Type::regular(sizes.body, INK), Align::Left);
     }
     let more = match season.series.len().saturating_sub(MOST_SERIES) {
         0 => String::new(),
@@ -103,9 +117,42 @@ pub fn lay_out_season(season: &SeasonPicture) -> Result<Drawn, ChartError> {
     };
     let caution =
         format!("A point is one rehearsal; the upright line through it holds the truth 95 times in 100.{more}");
+    let caution = c.fonts().shorten_end(&caution, Face::Regular, sizes.small, 1480.0);
     c.text(60.0, height - 30.0, &caution, Type::regular(sizes.small, SOFT_INK), Align::Left);
     Ok(c.finish())
 }
+
+/// What changed, and what returns: lines of the left and of the right column, headings bold.
+fn lists(c: &mut Canvas, season: &SeasonPicture, sizes: &TypeSizes) -> [Vec<(Face, String)>; 2] {
+    let wrap = |heading: &str, said: &[String]| {
+        let mut lines = Vec::new();
+        if !said.is_empty() {
+            lines.push((Face::Bold, heading.to_owned()));
+        }
+        for sentence in said.iter().take(MOST_SAID) {
+            let words = words::sentence(sentence);
+            let wrapped = c.fonts().wrap(&words, Face::Regular, sizes.small, COLUMN_WIDTH, MOST_LINES);
+            lines.extend(wrapped.into_iter().map(|l| (Face::Regular, l)));
+        }
+        lines
+    };
+    let mut left = wrap("What changed", &season.changed);
+    left.extend(wrap("To keep in mind", &season.notes));
+    [left, wrap("What returns", &season.returns)]
+}
+
+fn draw_lists(c: &mut Canvas, lists: &[Vec<(Face, String)>; 2], sizes: &TypeSizes) {
+    for (column, lines) in lists.iter().enumerate() {
+        let left = 60.0 + column as f32 * 760.0;
+        let mut y = HEAD + sizes.small;
+        for (face, line) in lines {
+            c.text(left, y, line, Type { face: *face, size: sizes.small, colour: INK }, Align::Left);
+            y += sizes.small * LEADING;
+        }
+    }
+}
+
+const COLUMN_WIDTH: f32 = 715.0;
 
 fn draw_head(c: &mut Canvas, season: &SeasonPicture, sizes: &TypeSizes) {
     let y = 52.0 + sizes.title * 0.5;
@@ -238,7 +285,14 @@ fn draw_points(
         let x = (days[*broken - 1] + days[*broken]) / 2.0;
         c.upright(x, plot.top, plot.bottom, 2.0, RULE);
         let kind = Type::regular(WIDE_TYPE.small, SOFT_INK);
-        c.text_if_free((x + 10.0, plot.bottom - 10.0), why, kind, Align::Left, plot, None);
+        let room = Area { right: plot.right + 96.0, ..plot };
+        for baseline in [plot.top + WIDE_TYPE.small, plot.bottom - 10.0] {
+            if c.text_if_free((x + 10.0, baseline), why, kind, Align::Left, room, None).is_some()
+                || c.text_if_free((x - 8.0, baseline), why, kind, Align::Right, plot, None).is_some()
+            {
+                break;
+            }
+        }
     }
     for (i, p) in points {
         c.upright(days[*i] - 1.0, level.at(p.high), level.at(p.low), 3.0, BLUE.tint(60));

@@ -3,7 +3,7 @@
 use super::axes::Scale;
 use super::canvas::{Align, Area, Canvas, Type};
 use super::text;
-use super::theme::{INK, KINDS, KindLook, PAPER, SOFT_INK, TypeSizes, look};
+use super::theme::{BLUE, INK, KINDS, KindLook, PAPER, SOFT_INK, TypeSizes, look};
 use crate::passages::PassageKind;
 use crate::report::Report;
 
@@ -57,6 +57,34 @@ pub fn title(c: &mut Canvas, x: f32, baseline: f32, title: &str, kind: Type, roo
     let short = c.fonts().shorten_end(&text::clean(title), kind.face, kind.size, room.right - x - 2.0);
     if short == title || short.chars().count() > 7 {
         c.text_if_free((x, baseline), &short, kind, Align::Left, room, None);
+    }
+}
+
+/// A thin line where a part of a take begins; the take's own start has a line already.
+pub fn part_lines(c: &mut Canvas, plot: Area, scale: Scale, report: &Report) {
+    for part in report.takes.iter().flat_map(|t| t.parts.iter().skip(1)) {
+        let x = scale.at(part.start_s);
+        if x > plot.left && x < plot.right {
+            c.upright(x, plot.top, plot.bottom, 1.0, BLUE.tint(70));
+        }
+    }
+}
+
+/// Names of the parts at the bottom of the plot, where a take has more than one and they fit.
+pub fn part_labels(c: &mut Canvas, plot: Area, scale: Scale, report: &Report, sizes: &TypeSizes) {
+    for part in report.takes.iter().filter(|t| t.parts.len() > 1).flat_map(|t| &t.parts) {
+        let (left, right) = (scale.at(part.start_s), scale.at(part.end_s).min(plot.right));
+        let kind = Type::regular(sizes.small, SOFT_INK);
+        let name = if part.label.chars().all(|d| d.is_ascii_digit()) {
+            format!("part {}", part.label)
+        } else {
+            part.label.clone()
+        };
+        let room = Area { left, right: right.max(left), ..plot };
+        let at = (left + 7.0, plot.bottom - 9.0);
+        if c.text_if_free(at, &name, kind, Align::Left, room, None).is_none() {
+            c.text_if_free(at, &part.label, kind, Align::Left, room, None);
+        }
     }
 }
 

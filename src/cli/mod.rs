@@ -99,6 +99,9 @@ struct Work {
     /// Compare the balance with this target: a file, or a name learnt by `reference`
     #[arg(long)]
     target: Option<PathBuf>,
+    /// The festival that the band is on its way to; not an argument.
+    #[arg(skip)]
+    festival: Option<crate::season::FestivalPlan>,
 }
 
 /// Runs the program with the process's own arguments.
@@ -106,7 +109,10 @@ pub fn run() -> ExitCode {
     let code = match Arguments::parse().command {
         Command::Review { paths, work } => review::run(&paths, &work),
         Command::Season { out } => season::run(&out),
-        Command::Demo { dir, out, jobs } => demo::run(&dir, &Work { out, jobs, again: false, target: None }),
+        Command::Demo { dir, out, jobs } => demo::run(
+            &dir,
+            &Work { out, jobs, again: false, target: None, festival: Some(crate::pipeline::demo_festival()) },
+        ),
         Command::Reference { paths, name, into, jobs } => reference::run(&paths, &name, &into, jobs),
         Command::Schema { name } => schema::run(name.as_deref()),
     };

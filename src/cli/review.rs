@@ -31,6 +31,7 @@ pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
         jobs: work.jobs.map_or_else(default_jobs, usize::from),
         again: work.again,
         target,
+        festival: work.festival.clone(),
     };
     match pipeline::review(paths, &options, &Progress::new(), &stop) {
         Ok(outcome) => {

@@ -7,7 +7,7 @@ use crate::pipeline;
 
 /// Redraws the season of the reports under `out`; the exit code.
 pub fn run(out: &Path) -> u8 {
-    match pipeline::redraw_season(out) {
+    match pipeline::redraw_season(out, None) {
         Ok(season) => {
             for warning in &season.warnings {
                 eprintln!("{warning}");

@@ -8,16 +8,20 @@ use crate::units::seconds_to_clock;
 
 /// All findings about how the period was spent.
 pub fn period_findings(inputs: &FindingInputs) -> Vec<Finding> {
-    [playing_share(inputs), tuning_first(inputs)].into_iter().flatten().collect()
+    [talk_share(inputs), playing_share(inputs), tuning_first(inputs)].into_iter().flatten().collect()
 }
 
 /// Share of the tape that is takes, percent. The interval takes each passage as right with its stated confidence.
 pub fn playing_share_percent(passages: &[Passage]) -> Measured {
+    share_percent(passages, PassageKind::Take)
+}
+
+fn share_percent(passages: &[Passage], kind: PassageKind) -> Measured {
     let total: f64 = passages.iter().map(|p| p.end_s - p.start_s).sum();
     if total <= 0.0 {
         return Measured::absent("no_passages");
     }
-    let taken: f64 = passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| p.end_s - p.start_s).sum();
+    let taken: f64 = passages.iter().filter(|p| p.kind == kind).map(|p| p.end_s - p.start_s).sum();
     let variance: f64 =
         passages.iter().map(|p| (p.end_s - p.start_s).powi(2) * p.confidence * (1.0 - p.confidence)).sum();
     let (share, half) = (100.0 * taken / total, 100.0 * 1.96 * variance.max(0.0).sqrt() / total);
@@ -26,9 +30,10 @@ pub fn playing_share_percent(passages: &[Passage]) -> Measured {
 
 fn playing_share(inputs: &FindingInputs) -> Option<Finding> {
     let measured = playing_share_percent(inputs.passages);
-    let share = measured.value.filter(|_| inputs.duration_s >= t::PERIOD_S.value)?;
-    let (low, high) = (t::PLAYING_SHARE_LOW_PERCENT.value, t::PLAYING_SHARE_HIGH_PERCENT.value);
-    let experienced = t::PLAYING_SHARE_EXPERIENCED_PERCENT.value;
+    let share = measured.value.filter(|_| inputs.duration_s >= inputs.thresholds.of(t::PERIOD_S))?;
+    let (low, high) =
+        (inputs.thresholds.of(t::PLAYING_SHARE_LOW_PERCENT), inputs.thresholds.of(t::PLAYING_SHARE_HIGH_PERCENT));
+    let experienced = inputs.thresholds.of(t::PLAYING_SHARE_EXPERIENCED_PERCENT);
     let (id, severity, statement, ask, threshold) = if share < low || share > high {
         (
             "playing_share_unusual",
@@ -58,6 +63,42 @@ fn playing_share(inputs: &FindingInputs) -> Option<Finding> {
         statement,
         ask: ask.into(),
         evidence: vec![evidence],
+        confidence,
+    })
+}
+
+/// Talk that fills more of the period than the threshold, surely.
+fn talk_share(inputs: &FindingInputs) -> Option<Finding> {
+    if inputs.duration_s < inputs.thresholds.of(t::PERIOD_S) {
+        return None;
+    }
+    let measured = share_percent(inputs.passages, PassageKind::Talk);
+    let most = inputs.thresholds.of(t::TALK_SHARE_PERCENT);
+    let share = measured.value.filter(|_| measured.low.is_some_and(|low| low > most))?;
+    let talk = |p: &&Passage| p.kind == PassageKind::Talk;
+    let longest =
+        inputs.passages.iter().filter(talk).max_by(|a, b| {
+            (a.end_s - a.start_s).total_cmp(&(b.end_s - b.start_s)).then(b.start_s.total_cmp(&a.start_s))
+        })?;
+    let confidence = super::confidence::probability_above(&measured, most)?.min(0.99);
+    let statement = format!(
+        "Talk fills {share:.0} % of the tape, the longest stretch {:.0} minutes from {}.",
+        ((longest.end_s - longest.start_s) / 60.0).max(1.0),
+        seconds_to_clock(longest.start_s)
+    );
+    Some(Finding {
+        id: "talk_share_high",
+        player: Player::Band,
+        severity: Severity::Minor,
+        statement,
+        ask: "Name one thing to listen for and play it at once.".into(),
+        evidence: vec![Evidence {
+            start_s: 0.0,
+            end_s: inputs.duration_s,
+            measure: "talk_share_percent".into(),
+            value: measured,
+            threshold: most,
+        }],
         confidence,
     })
 }
@@ -93,7 +134,7 @@ fn tuning_first(inputs: &FindingInputs) -> Option<Finding> {
             confidence: surest,
         });
     }
-    if first_take < t::LEAD_IN_S.value {
+    if first_take < inputs.thresholds.of(t::LEAD_IN_S) {
         return None;
     }
     let confidence = before.iter().map(|p| p.confidence).reduce(f64::min)?;

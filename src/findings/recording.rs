@@ -15,7 +15,13 @@ pub fn recording_findings(inputs: &FindingInputs) -> Vec<Finding> {
         .collect()
 }
 
-fn about_recording(id: &'static str, severity: Severity, statement: String, ask: &str) -> Finding {
+fn about_recording(
+    inputs: &FindingInputs,
+    id: &'static str,
+    severity: Severity,
+    statement: String,
+    ask: &str,
+) -> Finding {
     Finding {
         id,
         player: Player::Recording,
@@ -23,7 +29,7 @@ fn about_recording(id: &'static str, severity: Severity, statement: String, ask:
         statement,
         ask: ask.to_owned(),
         evidence: Vec::new(),
-        confidence: t::YES_NO_CONFIDENCE.value,
+        confidence: inputs.thresholds.of(t::YES_NO_CONFIDENCE),
     }
 }
 
@@ -33,20 +39,26 @@ fn whole_tape(inputs: &FindingInputs, measure: &str, value: Measured, threshold:
 
 fn clipped(inputs: &FindingInputs) -> Option<Finding> {
     let measured = &inputs.health.clipped_percent;
-    let share = measured.value.filter(|v| *v > t::CLIPPED_PERCENT.value)?;
-    let heavy = share > t::CLIPPED_HEAVILY_PERCENT.value;
+    let share = measured.value.filter(|v| *v > inputs.thresholds.of(t::CLIPPED_PERCENT))?;
+    let heavy = share > inputs.thresholds.of(t::CLIPPED_HEAVILY_PERCENT);
     let severity = if heavy { Severity::First } else { Severity::Main };
     let decimals = if share < 0.01 { 3 } else { 2 };
     let statement =
         format!("The recording is clipped: {share:.decimals$} % of it sits at the top of the recorder's range.");
-    let mut finding = about_recording("recording_clipped", severity, statement, "Turn the recorder's input down.");
-    finding.confidence = probability_above(measured, t::CLIPPED_PERCENT.value)?.min(0.99);
-    finding.evidence.push(whole_tape(inputs, "health.clipped_percent", measured.clone(), t::CLIPPED_PERCENT.value));
+    let mut finding =
+        about_recording(inputs, "recording_clipped", severity, statement, "Turn the recorder's input down.");
+    finding.confidence = probability_above(measured, inputs.thresholds.of(t::CLIPPED_PERCENT))?.min(0.99);
+    finding.evidence.push(whole_tape(
+        inputs,
+        "health.clipped_percent",
+        measured.clone(),
+        inputs.thresholds.of(t::CLIPPED_PERCENT),
+    ));
     Some(finding)
 }
 
 fn true_peak(inputs: &FindingInputs) -> Option<Finding> {
-    let over = |m: &Measured| m.value.is_some_and(|v| v > t::TRUE_PEAK_DBTP.value);
+    let over = |m: &Measured| m.value.is_some_and(|v| v > inputs.thresholds.of(t::TRUE_PEAK_DBTP));
     let evidence: Vec<Evidence> = inputs
         .takes
         .iter()
@@ -57,13 +69,13 @@ fn true_peak(inputs: &FindingInputs) -> Option<Finding> {
             end_s: take.end_s,
             measure: format!("takes[{at}].loudness.true_peak_dbtp"),
             value: take.true_peak_dbtp.clone(),
-            threshold: t::TRUE_PEAK_DBTP.value,
+            threshold: inputs.thresholds.of(t::TRUE_PEAK_DBTP),
         })
         .collect();
     let highest = evidence.iter().filter_map(|e| e.value.value).reduce(f64::max)?;
     let statement = format!("The highest peak reaches {highest:+.1} dBTP; above -1 there is next to no room left.");
     let ask = "Turn the recorder's input down a little.";
-    let mut finding = about_recording("recording_true_peak", Severity::Minor, statement, ask);
+    let mut finding = about_recording(inputs, "recording_true_peak", Severity::Minor, statement, ask);
     let sure = evidence.iter().filter_map(|e| probability_above(&e.value, e.threshold)).reduce(f64::max);
     finding.confidence = sure?.min(0.99);
     finding.evidence = evidence;
@@ -77,7 +89,7 @@ fn gain_riding(inputs: &FindingInputs) -> Option<Finding> {
     }
     let statement = "The recorder turned its own level up and down, so loud and soft cannot be compared.".to_owned();
     let ask = "Switch the recorder's automatic level off.";
-    let mut finding = about_recording("recording_gain_riding", Severity::First, statement, ask);
+    let mut finding = about_recording(inputs, "recording_gain_riding", Severity::First, statement, ask);
     let value = Measured { warnings: measured.warnings.clone(), ..Measured::plain(1.0, measured.n.unwrap_or(1)) };
     finding.evidence.push(whole_tape(inputs, "health.gain_riding", value, 0.5));
     Some(finding)
@@ -85,12 +97,19 @@ fn gain_riding(inputs: &FindingInputs) -> Option<Finding> {
 
 fn low_cut(inputs: &FindingInputs) -> Option<Finding> {
     let measured = &inputs.health.low_cut_hz;
-    let hz = measured.value.filter(|_| measured.low.or(measured.value).is_some_and(|low| low > t::LOW_CUT_HZ.value))?;
+    let hz = measured
+        .value
+        .filter(|_| measured.low.or(measured.value).is_some_and(|low| low > inputs.thresholds.of(t::LOW_CUT_HZ)))?;
     let statement = format!("The recorder hears little below {hz:.0} Hz, so the bass is not told in full.");
     let ask = "Switch the recorder's low cut off, or use one that reaches down to 40 Hz.";
-    let mut finding = about_recording("recording_low_cut", Severity::Minor, statement, ask);
-    finding.confidence = probability_above(measured, t::LOW_CUT_HZ.value)?.min(0.99);
-    finding.evidence.push(whole_tape(inputs, "health.low_cut_hz", measured.clone(), t::LOW_CUT_HZ.value));
+    let mut finding = about_recording(inputs, "recording_low_cut", Severity::Minor, statement, ask);
+    finding.confidence = probability_above(measured, inputs.thresholds.of(t::LOW_CUT_HZ))?.min(0.99);
+    finding.evidence.push(whole_tape(
+        inputs,
+        "health.low_cut_hz",
+        measured.clone(),
+        inputs.thresholds.of(t::LOW_CUT_HZ),
+    ));
     Some(finding)
 }
 
@@ -99,7 +118,7 @@ fn hum(inputs: &FindingInputs) -> Option<Finding> {
     let hz = measured.value?;
     let statement = format!("There is mains hum at {hz:.0} Hz and above it.");
     let ask = "Plug the amplifiers into one outlet strip and keep signal leads away from power leads.";
-    let mut finding = about_recording("recording_hum", Severity::Minor, statement, ask);
+    let mut finding = about_recording(inputs, "recording_hum", Severity::Minor, statement, ask);
     finding.evidence.push(whole_tape(inputs, "health.hum_hz", measured.clone(), 0.0));
     Some(finding)
 }
@@ -110,7 +129,7 @@ fn dead_channel(inputs: &FindingInputs) -> Option<Finding> {
     let list: Vec<String> = dead.iter().map(u16::to_string).collect();
     let statement = format!("Channel {} of the recording carries no sound.", list.join(" and "));
     let ask = "Check the lead and the microphone of that channel before the next rehearsal.";
-    let mut finding = about_recording("recording_dead_channel", Severity::Main, statement, ask);
+    let mut finding = about_recording(inputs, "recording_dead_channel", Severity::Main, statement, ask);
     let value = Measured::plain(f64::from(first), dead.len() as u64);
     finding.evidence.push(whole_tape(inputs, "health.dead_channels", value, 1.0));
     Some(finding)

@@ -15,7 +15,8 @@ pub fn sound_findings(inputs: &FindingInputs) -> Vec<Finding> {
 /// already the room for taste, so the interval need not clear it as well.
 fn low_end(inputs: &FindingInputs) -> Option<Finding> {
     let excess = inputs.low_end_excess_db;
-    let spread = inputs.low_end_spread_db.filter(|s| s.is_finite()).unwrap_or(t::LOW_END_SPREAD_DB.value).abs();
+    let spread =
+        inputs.low_end_spread_db.filter(|s| s.is_finite()).unwrap_or(inputs.thresholds.of(t::LOW_END_SPREAD_DB)).abs();
     let value = excess.value.filter(|_| inputs.health.low_end.ok)?;
     if value > spread && excess.low? > 0.0 {
         let statement = format!(
@@ -23,7 +24,7 @@ fn low_end(inputs: &FindingInputs) -> Option<Finding> {
         );
         let ask =
             "Try a little less low on the bass amplifier, in small steps, and listen from the far end of the room.";
-        let swamping = value > spread + t::LOW_END_SWAMPING_DB.value;
+        let swamping = value > spread + inputs.thresholds.of(t::LOW_END_SWAMPING_DB);
         let severity = if swamping { Severity::First } else { Severity::Main };
         let confidence = probability_above(excess, spread)?;
         return Some(low_end_finding(inputs, "low_end_above_target", severity, statement, ask, (spread, confidence)));
@@ -90,7 +91,7 @@ fn takes_apart(inputs: &FindingInputs) -> Option<Finding> {
     };
     let (loud, soft) = (heard.iter().max_by(by_loudness)?, heard.iter().min_by(by_loudness)?);
     let apart = difference(&loud.1.integrated_lufs, &soft.1.integrated_lufs)?;
-    let lu = apart.value.filter(|_| apart.low.is_some_and(|low| low > t::TAKES_APART_LU.value))?;
+    let lu = apart.value.filter(|_| apart.low.is_some_and(|low| low > inputs.thresholds.of(t::TAKES_APART_LU)))?;
     let statement = format!(
         "Take {} at {} is {lu:.1} LU louder than take {} at {}.",
         loud.0 + 1,
@@ -103,9 +104,9 @@ fn takes_apart(inputs: &FindingInputs) -> Option<Finding> {
         end_s: take.end_s,
         measure: format!("takes[{at}].loudness.integrated_lufs"),
         value: take.integrated_lufs.clone(),
-        threshold: loudness(soft.1).unwrap_or(0.0) + t::TAKES_APART_LU.value,
+        threshold: loudness(soft.1).unwrap_or(0.0) + inputs.thresholds.of(t::TAKES_APART_LU),
     });
-    let confidence = probability_above(&apart, t::TAKES_APART_LU.value)?.min(0.99);
+    let confidence = probability_above(&apart, inputs.thresholds.of(t::TAKES_APART_LU))?.min(0.99);
     Some(Finding {
         id: "takes_apart_in_loudness",
         player: Player::Band,
@@ -118,7 +119,7 @@ fn takes_apart(inputs: &FindingInputs) -> Option<Finding> {
 }
 
 /// `a` minus `b`; half-widths of independent values add in squares, each side on its own.
-fn difference(a: &Measured, b: &Measured) -> Option<Measured> {
+pub fn difference(a: &Measured, b: &Measured) -> Option<Measured> {
     let (va, vb) = (a.value?, b.value?);
     let side = |from: Option<f64>, value: f64| from.map_or(0.0, |end| (end - value).abs());
     let down = side(a.low, va).hypot(side(b.high, vb));

@@ -1,6 +1,9 @@
 //! Every threshold that a finding compares with, in one table, each with its unit and its source.
 //!
-//! Conventions: "own choice" says that no published figure was found; the test beside each rule shows what it does.
+//! Conventions: "own choice" says that no published figure was found; the test beside each rule shows what it does. A band
+//! may set any of them by name ([`Thresholds::with`]); rules ask [`Thresholds::of`] and never read the table themselves.
+
+use std::collections::BTreeMap;
 
 /// A threshold.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -68,8 +71,86 @@ pub const TAKES_APART_LU: Threshold =
 pub const YES_NO_CONFIDENCE: Threshold =
     threshold("yes_no_confidence", 0.9, "own choice, not calibrated: detectors state yes or no only");
 
-/// All of them, for documents and tests.
-pub const ALL: [Threshold; 13] = [
+/// Offset of a player from the band from which the player is told.
+pub const OUT_OF_TUNE_CENTS: Threshold = threshold(
+    "out_of_tune_cents",
+    10.0,
+    "handbook figure, from memory: about 10 to 25 cents in melodic context before listeners call it out of tune",
+);
+/// Offset from which tuning comes first of all.
+pub const FAR_OUT_OF_TUNE_CENTS: Threshold =
+    threshold("far_out_of_tune_cents", 20.0, "own choice: inside the 10 to 25 cents at which everyone hears it");
+/// The near end of an offset's interval must lie beyond this.
+pub const TUNING_SURE_CENTS: Threshold = threshold(
+    "tuning_sure_cents",
+    4.0,
+    "own median error on mixes that no weight was fitted to is 1 to 4 cents; frequency difference that trained ears \
+     notice: 1 to 8 cents (handbook figure, from memory)",
+);
+/// Offset under which a player is praised as in tune.
+pub const IN_TUNE_CENTS: Threshold =
+    threshold("in_tune_cents", 5.0, "own choice: half of the offset of which a player is told");
+/// Middle of a player's open strings, as tuned, from which the player is told.
+pub const TUNED_OFF_CENTS: Threshold = threshold(
+    "tuned_off_cents",
+    6.0,
+    "own choice: beyond the difference that untrained ears notice (3 to 8 cents, handbook figure, from memory)",
+);
+/// One open string against the player's others from which it is named.
+pub const STRING_OFF_CENTS: Threshold =
+    threshold("string_off_cents", 10.0, "own choice: the worst error on an open string was 9 cents");
+/// Change of a player's pitch over the tape from which a second tuning is asked for.
+pub const PITCH_CHANGE_CENTS: Threshold = threshold(
+    "pitch_change_cents",
+    5.0,
+    "own choice: strings go flat as a room warms by one to two degrees while winds go sharp by about 3 cents a degree",
+);
+/// Change of tempo over a take from which it is spoken of.
+pub const TEMPO_CHANGE_PERCENT: Threshold = threshold(
+    "tempo_change_percent",
+    3.0,
+    "Drake and Botte 1993: a change of tempo is noticed from 3 % over six intervals, at best 1.5 %",
+);
+/// Change of tempo from which it is a main point.
+pub const TEMPO_CHANGE_MAIN_PERCENT: Threshold =
+    threshold("tempo_change_main_percent", 5.0, "own choice: well beyond the 3 % of Drake and Botte 1993");
+/// Change of tempo under which a take is praised as steady.
+pub const TEMPO_HELD_PERCENT: Threshold =
+    threshold("tempo_held_percent", 1.5, "Drake and Botte 1993: the smallest change of tempo that anyone notices");
+/// Bars that slipped in a take from which they are a main point.
+pub const SLIPPED_BARS: Threshold = threshold("slipped_bars", 3.0, "own choice: one or two bars happen to everybody");
+/// Share of bars with the hi-hat on 2 and 4 under which the drums are asked for it.
+pub const HAT_LOW_PERCENT: Threshold =
+    threshold("hat_low_percent", 50.0, "own choice: fewer bars with it than without");
+/// Share of bars with the hi-hat on 2 and 4 above which it is praised.
+pub const HAT_HIGH_PERCENT: Threshold = threshold("hat_high_percent", 80.0, "own choice: four bars of five");
+/// Bass against drums from which it is spoken of.
+pub const BASS_TO_DRUMS_MS: Threshold = threshold(
+    "bass_to_drums_ms",
+    10.0,
+    "Friberg and Sundberg 1995: 6 ms or 2.5 % of the interval is noticed, 10 ms at 150 beats a minute",
+);
+/// Bass against drums is not spoken of when its interval is wider than this to either side.
+pub const BASS_TO_DRUMS_SURE_MS: Threshold = threshold(
+    "bass_to_drums_sure_ms",
+    20.0,
+    "own choice: where the distance was stated on mixes with known truth, it was 5 to 14 ms off",
+);
+/// Onsets of guitar and keys in a bar from which the comping is crowded.
+pub const COMPING_CROWDED_PER_BAR: Threshold =
+    threshold("comping_crowded_per_bar", 8.0, "own choice: a chord on every eighth of a bar of four");
+/// How much louder one layer must be to cover another.
+pub const COVERS_LU: Threshold =
+    threshold("covers_lu", 6.0, "own choice: twice the difference under which no layer is said to stand in front");
+/// Share of a tape that may be talk.
+pub const TALK_SHARE_PERCENT: Threshold = threshold(
+    "talk_share_percent",
+    50.0,
+    "79 filmed rehearsals (tradition of Yarbrough and Price, abstract): about half of the time is performance",
+);
+
+/// All of them, for documents, tests and the band's own values.
+pub const ALL: &[Threshold] = &[
     CLIPPED_PERCENT,
     CLIPPED_HEAVILY_PERCENT,
     TRUE_PEAK_DBTP,
@@ -78,9 +159,120 @@ pub const ALL: [Threshold; 13] = [
     PLAYING_SHARE_LOW_PERCENT,
     PLAYING_SHARE_HIGH_PERCENT,
     PLAYING_SHARE_EXPERIENCED_PERCENT,
+    TALK_SHARE_PERCENT,
     LOW_END_SPREAD_DB,
     LOW_END_SWAMPING_DB,
     LEAD_IN_S,
     TAKES_APART_LU,
     YES_NO_CONFIDENCE,
+    OUT_OF_TUNE_CENTS,
+    FAR_OUT_OF_TUNE_CENTS,
+    TUNING_SURE_CENTS,
+    IN_TUNE_CENTS,
+    TUNED_OFF_CENTS,
+    STRING_OFF_CENTS,
+    PITCH_CHANGE_CENTS,
+    TEMPO_CHANGE_PERCENT,
+    TEMPO_CHANGE_MAIN_PERCENT,
+    TEMPO_HELD_PERCENT,
+    SLIPPED_BARS,
+    HAT_LOW_PERCENT,
+    HAT_HIGH_PERCENT,
+    BASS_TO_DRUMS_MS,
+    BASS_TO_DRUMS_SURE_MS,
+    COMPING_CROWDED_PER_BAR,
+    COVERS_LU,
 ];
+
+/// The thresholds in use: the table, with what the band set otherwise.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Thresholds {
+    own: BTreeMap<&'static str, f64>,
+}
+
+/// Why a band's thresholds cannot be used.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum ThresholdError {
+    /// No threshold has this name.
+    #[error("there is no threshold \"{name}\"; the nearest is \"{nearest}\"")]
+    UnknownName {
+        /// What was written.
+        name: String,
+        /// The known name that is nearest to it.
+        nearest: &'static str,
+    },
+    /// The number cannot be a threshold.
+    #[error("threshold \"{name}\" cannot be {got}: it must be a number{}", if *.may_be_negative { "" } else { ", 0 or more" })]
+    OutOfRange {
+        /// Which threshold.
+        name: &'static str,
+        /// What was written.
+        got: f64,
+        /// Levels against full scale are negative; everything else is a size.
+        may_be_negative: bool,
+    },
+}
+
+impl Thresholds {
+    /// The table with the values of `own`, by name.
+    ///
+    /// # Errors
+    /// A name that is not in the table (with the nearest one that is), or a number that cannot be a threshold.
+    pub fn with(own: &BTreeMap<String, f64>) -> Result<Self, ThresholdError> {
+        let mut kept = BTreeMap::new();
+        for (name, value) in own {
+            let known = ALL.iter().find(|t| t.name == name);
+            let known =
+                known.ok_or_else(|| ThresholdError::UnknownName { name: name.clone(), nearest: nearest(name) })?;
+            let may_be_negative = known.value < 0.0;
+            if !value.is_finite() || (*value < 0.0 && !may_be_negative) {
+                return Err(ThresholdError::OutOfRange { name: known.name, got: *value, may_be_negative });
+            }
+            kept.insert(known.name, *value);
+        }
+        Ok(Self { own: kept })
+    }
+
+    /// The value in use for a row of the table.
+    pub fn of(&self, threshold: Threshold) -> f64 {
+        self.own.get(threshold.name).copied().unwrap_or(threshold.value)
+    }
+
+    /// What the band set otherwise than the table, by name.
+    pub fn own(&self) -> impl Iterator<Item = (&'static str, f64)> + '_ {
+        self.own.iter().map(|(name, value)| (*name, *value))
+    }
+}
+
+/// The known name with the fewest letters to change.
+fn nearest(name: &str) -> &'static str {
+    ALL.iter().map(|t| t.name).min_by_key(|known| letters_apart(name, known)).unwrap_or_default()
+}
+
+/// Letters to insert, drop or change (Levenshtein 1966).
+fn letters_apart(a: &str, b: &str) -> usize {
+    let b: Vec<char> = b.chars().collect();
+    let mut row: Vec<usize> = (0..=b.len()).collect();
+    for (i, x) in a.chars().enumerate() {
+        let mut before = std::mem::replace(&mut row[0], i + 1);
+        for (j, y) in b.iter().enumerate() {
+            let here = (before + usize::from(x != *y)).min(row[j] + 1).min(row[j + 1] + 1);
+            before = std::mem::replace(&mut row[j + 1], here);
+        }
+    }
+    row[b.len()]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Textbook example of the distance: kitten, sitting, three changes.
+    #[test]
+    fn the_distance_of_two_words_is_the_textbooks() {
+        assert_eq!(
+            (letters_apart("kitten", "sitting"), letters_apart("", "abc"), letters_apart("abc", "abc")),
+            (3, 3, 0)
+        );
+    }
+}

@@ -1,6 +1,9 @@
 //! What a finding is, and what the rules look at.
 
+use super::thresholds::Thresholds;
 use crate::health::Health;
+use crate::measure::time::TakeTime;
+use crate::measure::tuning::TapeTuning;
 use crate::passages::Passage;
 use crate::stats::Measured;
 
@@ -98,6 +101,19 @@ pub struct TakeInput {
     pub true_peak_dbtp: Measured,
 }
 
+/// What the rules know of a part of a take.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PartInput {
+    /// Its name.
+    pub label: String,
+    /// First second.
+    pub start_s: f64,
+    /// End, not included.
+    pub end_s: f64,
+    /// Loudness of bass, drums, comping and horns against the whole band, LU.
+    pub layers_re_band_lu: [Measured; 4],
+}
+
 /// What the rules look at: results of the rooms before, as plain values.
 #[derive(Clone, Copy, Debug)]
 pub struct FindingInputs<'a> {
@@ -115,4 +131,12 @@ pub struct FindingInputs<'a> {
     pub low_end_spread_db: Option<f64>,
     /// Share of the low end's power that is the bass, 0..=1; absent while nobody measures it.
     pub low_end_share_bass: &'a Measured,
+    /// Tuning of the players.
+    pub tuning: &'a TapeTuning,
+    /// Time and feel, one a take.
+    pub time: &'a [TakeTime],
+    /// The parts, one list a take.
+    pub parts: &'a [Vec<PartInput>],
+    /// The thresholds in use.
+    pub thresholds: &'a Thresholds,
 }

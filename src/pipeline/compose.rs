@@ -7,7 +7,7 @@ use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
 use super::methods;
 use super::stream::Readings;
-use crate::findings::{Finding, FindingInputs, TakeInput};
+use crate::findings::{Finding, FindingInputs, PartInput, TakeInput, Thresholds};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
@@ -38,6 +38,8 @@ pub struct MeasuredTape {
     tuning: TapeTuning,
     time: Vec<TakeTime>,
     layers: TapeLayers,
+    parts: Vec<Vec<PartInput>>,
+    thresholds: Thresholds,
     low_end_curve_db: Vec<Option<f64>>,
     low_end_spread_db: Option<f64>,
     target: Target,
@@ -72,8 +74,11 @@ pub fn measured(
         || spans.par_iter().map(|&(start, end)| measure_take(&time, start, end, &TimeHints::default())).collect(),
         || measure_tuning(&tuning, &passages),
     );
+    let layers = measure_layers(&layers, &loudness, &health, &spans, &time, &info.marks);
     MeasuredTape {
-        layers: measure_layers(&layers, &loudness, &health, &spans, &time, &info.marks),
+        parts: (0..spans.len()).map(|at| layers.part_inputs(at)).collect(),
+        layers,
+        thresholds: Thresholds::default(),
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: balance.over(&spans, &target, limits),
@@ -111,6 +116,10 @@ impl MeasuredTape {
             low_end_excess_db: &self.balance.low_end_excess_db,
             low_end_spread_db: self.low_end_spread_db,
             low_end_share_bass: &self.not_measured,
+            tuning: &self.tuning,
+            time: &self.time,
+            parts: &self.parts,
+            thresholds: &self.thresholds,
         }
     }
 }

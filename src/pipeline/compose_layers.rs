@@ -1,5 +1,6 @@
 //! The layers and the parts in the words of the report.
 
+use crate::findings::PartInput;
 use crate::health::Health;
 use crate::measure::layers::{self, LAYERS, Layer, LayerPowers, LayerReading, find_parts};
 use crate::measure::loudness::LoudnessReading;
@@ -101,6 +102,17 @@ impl TapeLayers {
     pub fn part_facts(&self, take: usize, loudness: &LoudnessReading) -> Vec<PartFacts> {
         let parts = self.parts.get(take).map_or(&[][..], Vec::as_slice);
         parts.iter().map(|part| self.facts(part, loudness)).collect()
+    }
+
+    /// The parts of a take as the rules of the findings see them.
+    pub fn part_inputs(&self, take: usize) -> Vec<PartInput> {
+        let input = |part: &Part| {
+            let re_band = self.powers.levels(part.start_s, part.end_s).re_band_lu;
+            let LayerLevels { bass, drums, comping, horns } = self.levels(re_band);
+            let layers_re_band_lu = [bass, drums, comping, horns];
+            PartInput { label: part.label.clone(), start_s: part.start_s, end_s: part.end_s, layers_re_band_lu }
+        };
+        self.parts.get(take).map(|parts| parts.iter().map(input).collect()).unwrap_or_default()
     }
 
     fn facts(&self, part: &Part, loudness: &LoudnessReading) -> PartFacts {

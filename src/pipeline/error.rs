@@ -28,6 +28,12 @@ pub enum PipelineError {
     /// No target could be learnt.
     #[error(transparent)]
     Learn(#[from] crate::measure::balance::LearnError),
+    /// The festival plan cannot be used.
+    #[error("{cause}")]
+    Plan {
+        /// Why.
+        cause: crate::season::PlanError,
+    },
     /// Somebody asked to stop.
     #[error("stopped; nothing was written")]
     Stopped,
@@ -49,6 +55,7 @@ impl PipelineError {
             Self::NoReports { .. } => Some("give --out the folder that holds the report folders"),
             Self::Report(error) => error.hint(),
             Self::Learn(_) => Some("give recordings of whole pieces, made with a recorder that hears the bass"),
+            Self::Plan { .. } => Some("look at [festival] in the band sheet"),
             Self::Chart(_) | Self::Demo { .. } | Self::Stopped => None,
         }
     }

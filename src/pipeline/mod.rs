@@ -12,6 +12,8 @@ mod methods;
 mod plan;
 mod reference;
 mod season;
+mod season_words;
+mod sheets;
 mod stream;
 mod tape_job;
 
@@ -21,11 +23,14 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 
 use crate::measure::balance::Target;
 use crate::report::OutFolder;
+use crate::season::FestivalPlan;
 
-pub use demo_tapes::make_demo_tapes;
+pub use demo_tapes::{demo_festival, make_demo_tapes};
 pub use error::PipelineError;
 pub use reference::{LearnOptions, LearnOutcome, find_target, learn_target};
-pub use season::{SeasonOutcome, redraw_season, schemas};
+pub use season::{SeasonOutcome, picture_of as season_picture, redraw_season, schemas};
+pub use season_words::festival_picture;
+pub use sheets::picture as sheet_picture;
 
 /// What a review is asked to do.
 #[derive(Clone, Debug)]
@@ -38,6 +43,8 @@ pub struct ReviewOptions {
     pub again: bool,
     /// What the balance is compared with; `None` for the published average.
     pub target: Option<Target>,
+    /// The festival that the band is on its way to.
+    pub festival: Option<FestivalPlan>,
 }
 
 /// A tape that is about to be measured.
@@ -142,7 +149,7 @@ pub fn review(
     });
     let mut total = counted(&outcomes);
     total.interrupted = stop.load(Ordering::Relaxed);
-    finish_season(&mut total, out.path())?;
+    finish_season(&mut total, out.path(), options.festival.as_ref())?;
     Ok(total)
 }
 
@@ -159,11 +166,11 @@ fn counted(outcomes: &[TapeOutcome]) -> ReviewOutcome {
     total
 }
 
-fn finish_season(total: &mut ReviewOutcome, out: &Path) -> Result<(), PipelineError> {
+fn finish_season(total: &mut ReviewOutcome, out: &Path, plan: Option<&FestivalPlan>) -> Result<(), PipelineError> {
     if total.interrupted || total.reviewed + total.unchanged == 0 {
         return Ok(());
     }
-    let season = season::write_season(out)?;
+    let season = season::write_season(out, plan)?;
     total.warnings.extend(season.warnings);
     total.season_picture = Some(season.picture);
     Ok(())

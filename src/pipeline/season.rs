@@ -1,11 +1,14 @@
-//! The season: from the report folders alone.
+//! The season: from the report folders alone; the players' sheets and the festival sheet that follow from it.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use super::error::PipelineError;
-use crate::chart::{self, Better, SeasonPicture, SeasonSeries};
+use super::season_words::{changed, festival_picture, notes, series};
+use super::sheets;
+use crate::chart::{self, SeasonPicture};
 use crate::report::{self, OutFolder};
-use crate::season::{self, Season, SeasonLine, TrendVerdict};
+use crate::season::{self, FestivalPlan, Season, SeasonLine};
 
 /// What came of drawing the season.
 #[derive(Clone, Debug)]
@@ -16,26 +19,48 @@ pub struct SeasonOutcome {
     pub warnings: Vec<String>,
     /// The picture.
     pub picture: PathBuf,
+    /// The evidence sheet, when there is a festival.
+    pub festival: Option<PathBuf>,
+    /// Players' sheets that were drawn anew.
+    pub sheets_drawn: usize,
 }
 
 /// Redraws the season of the reports under `out`.
 ///
 /// # Errors
-/// No such folder, another run writing there, or the disk.
-pub fn redraw_season(out: &Path) -> Result<SeasonOutcome, PipelineError> {
+/// No such folder, another run writing there, a plan that cannot be used, or the disk.
+pub fn redraw_season(out: &Path, plan: Option<&FestivalPlan>) -> Result<SeasonOutcome, PipelineError> {
     if !out.is_dir() {
         return Err(PipelineError::NoReports { path: out.to_owned() });
     }
     let folder = OutFolder::open(out)?;
-    write_season(folder.path())
+    write_season(folder.path(), plan)
 }
 
-/// Reads every report folder and writes season.json and season.png.
-pub fn write_season(out: &Path) -> Result<SeasonOutcome, PipelineError> {
-    let redrawn = season::redraw_season(out)?;
+/// Reads every report folder and writes season.json, season.png, the players' sheets and, with a plan, festival.png.
+pub fn write_season(out: &Path, plan: Option<&FestivalPlan>) -> Result<SeasonOutcome, PipelineError> {
+    if let Some(plan) = plan {
+        plan.validate().map_err(|cause| PipelineError::Plan { cause })?;
+    }
+    let redrawn = season::redraw_season_for(out, plan)?;
+    let sheets_drawn = sheets::write_sheets(out, &redrawn.entries)?;
     let picture = chart::write_season(&picture_of(&redrawn.season), out)?;
+    let festival = festival_picture(&redrawn.season).map(|f| chart::write_festival(&f, out)).transpose()?;
+    if festival.is_none() {
+        remove_stale(&out.join(chart::FESTIVAL_FILE))?;
+    }
     let warnings = redrawn.warnings.iter().map(|w| format!("left out of the season: {w}")).collect();
-    Ok(SeasonOutcome { rehearsals: redrawn.season.rehearsals.len(), warnings, picture })
+    Ok(SeasonOutcome { rehearsals: redrawn.season.rehearsals.len(), warnings, picture, festival, sheets_drawn })
+}
+
+/// A picture of an earlier run that nothing stands behind any more goes.
+pub fn remove_stale(path: &Path) -> Result<(), PipelineError> {
+    match std::fs::remove_file(path) {
+        Err(source) if source.kind() != std::io::ErrorKind::NotFound => {
+            Err(report::ReportError::Write { path: path.to_owned(), source }.into())
+        }
+        _ => Ok(()),
+    }
 }
 
 /// Name and JSON Schema (laid out) of every file that the program writes.
@@ -50,63 +75,38 @@ pub fn schemas() -> Vec<(&'static str, String)> {
     .to_vec()
 }
 
-/// The season in the words of the picture.
-fn picture_of(season: &Season) -> SeasonPicture {
-    let dates: Vec<&str> = season.rehearsals.iter().map(|r| r.date.as_str()).collect();
-    SeasonPicture {
-        rehearsals: dates.iter().filter_map(|d| d.parse().ok()).collect(),
-        series: season::picture_input(season).iter().map(|line| series(line, &dates)).collect(),
-    }
-}
+/// Measures in the order in which the picture shows them; what the band can work on comes first.
+const SHOWN: [&str; 14] = [
+    "playing_share_percent",
+    "bass_offset_from_band_cents",
+    "guitar_offset_from_band_cents",
+    "drift_size_percent",
+    "hat_on_2_and_4_percent",
+    "low_end_excess_db",
+    "integrated_lufs",
+    "swing_ratio",
+    "bass_to_drums_ms",
+    "comping_onsets_per_bar",
+    "steadiness_percent",
+    "range_lu",
+    "takes_minutes",
+    "tilt_db_per_octave",
+];
 
-fn series(line: &SeasonLine, dates: &[&str]) -> SeasonSeries {
-    let points = line.runs.iter().flatten();
-    let mut values = vec![None; dates.len()];
-    for point in points {
-        if let Some(at) = dates.iter().position(|d| *d == point.date) {
-            let (low, high) = (point.low.unwrap_or(point.value), point.high.unwrap_or(point.value));
-            values[at] = Some(chart::SeasonPoint { value: point.value, low, high });
+/// The season in the words of the picture.
+pub fn picture_of(season: &Season) -> SeasonPicture {
+    let dates: Vec<&str> = season.rehearsals.iter().map(|r| r.date.as_str()).collect();
+    let mut lines: BTreeMap<usize, SeasonLine> = BTreeMap::new();
+    for line in season::picture_input(season) {
+        if let Some(place) = SHOWN.iter().position(|id| *id == line.measure) {
+            lines.insert(place, line);
         }
     }
-    SeasonSeries {
-        title: line.title.to_owned(),
-        unit: line.unit.to_owned(),
-        values,
-        better: better(line.measure),
-        broken_before: line
-            .breaks
-            .iter()
-            .filter_map(|b| Some((dates.iter().position(|d| *d == b.date)?, break_words(&b.reason).to_owned())))
-            .collect(),
-        verdict: verdict(line),
-    }
-}
-
-/// Which way is better; loudness, tempo feel and minutes are facts, not goals. Nor is the low end while the only target is
-/// a published average that is no big-band norm.
-fn better(measure: &str) -> Better {
-    match measure {
-        "playing_share_percent" | "hat_on_2_and_4_percent" => Better::Up,
-        "clipped_percent" | "drift_size_percent" | "steadiness_percent" => Better::Down,
-        "bass_offset_from_band_cents" | "guitar_offset_from_band_cents" | "bass_to_drums_ms" => Better::Zero,
-        _ => Better::Neither,
-    }
-}
-
-/// Why values before and after a break cannot be compared, short enough for the picture.
-fn break_words(reason: &str) -> &str {
-    match reason {
-        "method_changed" => "new method",
-        "recorder_changed" => "new recorder",
-        other => other,
-    }
-}
-
-fn verdict(line: &SeasonLine) -> String {
-    let Some(trend) = &line.trend else { return String::new() };
-    match (trend.verdict, trend.slope_per_week.value) {
-        (TrendVerdict::Up | TrendVerdict::Down, Some(slope)) => format!("{slope:+.2} {} a week", line.unit),
-        (TrendVerdict::TooFew, _) => "too few rehearsals for a trend".to_owned(),
-        _ => "no change beyond the noise".to_owned(),
+    SeasonPicture {
+        rehearsals: dates.iter().filter_map(|d| d.parse().ok()).collect(),
+        series: lines.values().map(|line| series(line, &dates)).collect(),
+        changed: changed(season),
+        returns: season.habits.iter().map(|h| h.statement.clone()).collect(),
+        notes: notes(season),
     }
 }

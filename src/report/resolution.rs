@@ -8,7 +8,7 @@
 pub const DECIMALS_OTHERWISE: i32 = 4;
 
 /// Whole field names that differ from the rule of their unit: name, decimals, why.
-pub const BY_NAME: [(&str, i32, &str); 12] = [
+pub const BY_NAME: [(&str, i32, &str); 15] = [
     ("beat_times_s", 3, "a millisecond: beats are judged in ms"),
     ("mid_hz", 2, "exact base-10 mid-band frequencies"),
     ("concert_pitch_hz", 2, "0.01 Hz is 0.04 cents at A4"),
@@ -19,6 +19,9 @@ pub const BY_NAME: [(&str, i32, &str); 12] = [
     ("confidence", 2, "probability, 0..=1"),
     ("drift_cents_per_min", 2, "0.01 cents a minute is half a cent in a period"),
     ("slope_per_week", 3, "unless its measure says otherwise"),
+    ("weeks_left", 2, "a day is 0.14 weeks"),
+    ("size", 2, "of a habit, in its own unit"),
+    ("minutes", 2, ""),
     ("bpm", 2, ""),
     ("db", 2, ""),
 ];

@@ -11,7 +11,7 @@ pub const REPORT_SCHEMA_NAME: &str = "ledgerline.report";
 /// Removing, renaming or re-meaning a field raises this.
 pub const REPORT_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const REPORT_SCHEMA_REVISION: u32 = 1;
+pub const REPORT_SCHEMA_REVISION: u32 = 2;
 
 /// Which contract a file follows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -6,9 +6,10 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::combine::{Weighted, combine};
+use super::festival::{FestivalPlan, festival};
 use super::habits::habits;
 use super::measures::{Hears, Measure, measures, take_seconds};
-use super::trends::trends;
+use super::trends::{recorder_changed, trends};
 use super::types::{
     LeftOut, Recorder, Rehearsal, SEASON_SCHEMA_NAME, SEASON_SCHEMA_REVISION, SEASON_SCHEMA_VERSION, Season, TapeRef,
 };
@@ -25,16 +26,22 @@ pub struct Entry {
     pub report: Result<Report, String>,
 }
 
-/// The season of `entries`.
+/// The season of `entries`, without a festival.
 pub fn build_season(entries: &[Entry]) -> Season {
+    build_season_for(entries, None)
+}
+
+/// The season of `entries`, on the way to a festival.
+pub fn build_season_for(entries: &[Entry], plan: Option<&FestivalPlan>) -> Season {
     let mut sorted: Vec<&Entry> = entries.iter().collect();
     sorted.sort_by(|a, b| a.folder.cmp(&b.folder));
     sorted.dedup_by(|a, b| a.folder == b.folder);
     let mut left_out = Vec::new();
     let mut days: BTreeMap<String, Vec<Tape>> = BTreeMap::new();
-    let mut seen: BTreeMap<&str, &str> = BTreeMap::new();
+    let mut seen = Seen::default();
+    let copies = copies(&sorted);
     for entry in sorted {
-        match admit(entry, &mut seen) {
+        match admit(entry, &mut seen, &copies) {
             Ok((date, tape)) => days.entry(date).or_default().push(tape),
             Err(why) => left_out.push(why),
         }
@@ -49,7 +56,8 @@ pub fn build_season(entries: &[Entry]) -> Season {
         version: SEASON_SCHEMA_VERSION,
         revision: SEASON_SCHEMA_REVISION,
     };
-    Season { schema, rehearsals, trends, habits: habits(&seen_in), festival: None, left_out }
+    let festival = plan.map(|plan| festival(plan, &rehearsals, &seen_in));
+    Season { schema, rehearsals, trends, habits: habits(&seen_in), festival, left_out }
 }
 
 /// A report that takes part.
@@ -59,8 +67,48 @@ struct Tape<'a> {
     report: &'a Report,
 }
 
+/// Content hash to the folder that holds it first.
+type Seen<'a> = BTreeMap<&'a str, &'a str>;
+
+/// Folders whose recording another folder holds in a better form, with that folder.
+///
+/// The same file name, the same moment to the second and the same length within [`SAME_LENGTH_S`] are one recording that was
+/// stored again. The higher sample rate counts, then more channels, then the first folder by name.
+fn copies<'a>(sorted: &[&'a Entry]) -> BTreeMap<&'a str, &'a str> {
+    let mut groups: BTreeMap<(&str, &str), Vec<(&'a str, &'a Report)>> = BTreeMap::new();
+    for entry in sorted {
+        let Ok(report) = &entry.report else { continue };
+        let Some(at) = report.tape.recorded_at.as_deref().filter(|at| has_time(at)) else { continue };
+        groups.entry((at, report.tape.file_name.as_str())).or_default().push((entry.folder.as_str(), report));
+    }
+    let mut found = BTreeMap::new();
+    for group in groups.into_values() {
+        let quality = |r: &Report| (r.tape.sample_rate_hz, r.tape.channels);
+        let Some(best) = group.iter().rev().max_by_key(|(_, r)| quality(r)) else { continue };
+        for (folder, report) in &group {
+            let same_length = (report.tape.duration_s - best.1.tape.duration_s).abs() <= SAME_LENGTH_S;
+            if *folder != best.0 && same_length && report.tape.content_hash != best.1.tape.content_hash {
+                found.insert(*folder, best.0);
+            }
+        }
+    }
+    found
+}
+
+/// A time of day that something stated; midnight is a date without a time.
+fn has_time(recorded_at: &str) -> bool {
+    recorded_at.parse::<jiff::civil::DateTime>().is_ok_and(|at| at.time() != jiff::civil::Time::midnight())
+}
+
+/// Encoders pad a recording by less than this, seconds.
+const SAME_LENGTH_S: f64 = 2.0;
+
 /// A dated report that is here for the first time, or why the folder takes no part.
-fn admit<'a>(entry: &'a Entry, seen: &mut BTreeMap<&'a str, &'a str>) -> Result<(String, Tape<'a>), LeftOut> {
+fn admit<'a>(
+    entry: &'a Entry,
+    seen: &mut Seen<'a>,
+    copies: &BTreeMap<&str, &str>,
+) -> Result<(String, Tape<'a>), LeftOut> {
     let out = |file_name: Option<&str>, reason: &str, same_as: Option<&str>| LeftOut {
         folder: entry.folder.clone(),
         file_name: file_name.map(str::to_owned),
@@ -72,6 +120,9 @@ fn admit<'a>(entry: &'a Entry, seen: &mut BTreeMap<&'a str, &'a str>) -> Result<
     let date = date_of(report.tape.recorded_at.as_deref()).ok_or_else(|| out(name, "no_date", None))?;
     if let Some(first) = seen.get(report.tape.content_hash.as_str()) {
         return Err(out(name, "same_bytes", Some(first)));
+    }
+    if let Some(better) = copies.get(entry.folder.as_str()) {
+        return Err(out(name, "same_recording", Some(better)));
     }
     seen.insert(&report.tape.content_hash, &entry.folder);
     Ok((date.to_string(), Tape { folder: &entry.folder, report }))
@@ -147,6 +198,18 @@ type RecorderKey = (u32, u16, String);
 
 fn recorder_key(report: &Report) -> RecorderKey {
     (report.tape.sample_rate_hz, report.tape.channels, report.tape.codec.clone())
+}
+
+/// Do both tapes come from recorders that hear alike?
+pub fn same_recorder(a: &Report, b: &Report) -> bool {
+    let of = |r: &Report| Recorder {
+        sample_rate_hz: r.tape.sample_rate_hz,
+        channels: r.tape.channels,
+        codec: r.tape.codec.clone(),
+        low_cut_hz: r.health.low_cut_hz.value,
+    };
+    let (a, b) = (of(a), of(b));
+    !recorder_changed(a.low_cut_hz, &a, &b)
 }
 
 /// The recorder that heard the most playing; of two that heard as much, the first by rate, channels and codec.

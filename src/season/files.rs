@@ -6,7 +6,8 @@ use std::path::{Path, PathBuf};
 
 use rayon::prelude::*;
 
-use super::build::{Entry, build_season};
+use super::build::{Entry, build_season_for};
+use super::festival::FestivalPlan;
 use super::types::{SEASON_SCHEMA_NAME, SEASON_SCHEMA_VERSION, Season};
 use crate::report::folder::report_dirs;
 use crate::report::migrate::SEASON_STEPS;
@@ -26,6 +27,8 @@ pub struct Redrawn {
     pub season: Season,
     /// Folders that could not be read, by name; the season goes on without them.
     pub warnings: Vec<ReportError>,
+    /// The reports it was made from, in the order of the folders.
+    pub entries: Vec<Entry>,
 }
 
 /// Reads every report folder under `out`, writes season.json there and gives it back.
@@ -34,12 +37,20 @@ pub struct Redrawn {
 /// [`ReportError::Read`] when `out` cannot be listed; [`ReportError::Write`] when season.json cannot be written. A folder that
 /// cannot be read is a warning, not an error.
 pub fn redraw_season(out: &Path) -> Result<Redrawn, ReportError> {
+    redraw_season_for(out, None)
+}
+
+/// [`redraw_season`] on the way to a festival.
+///
+/// # Errors
+/// As [`redraw_season`].
+pub fn redraw_season_for(out: &Path, plan: Option<&FestivalPlan>) -> Result<Redrawn, ReportError> {
     let (entries, warnings) = read_entries(out)?;
-    let season = build_season(&entries);
+    let season = build_season_for(&entries, plan);
     let path = out.join(SEASON_FILE);
     let bytes = laid_out(&season).map_err(|source| ReportError::NotFinite { path: path.clone(), source })?;
     write_atomic(&path, &bytes)?;
-    Ok(Redrawn { season: read_season(out)?, warnings })
+    Ok(Redrawn { season: read_season(out)?, warnings, entries })
 }
 
 /// Reads season.json of the out folder.

@@ -72,7 +72,7 @@ const ROWS: &[Row] = &[
     ("guitar_offset_from_band_cents", "guitar against the band", "cents", &["passages", "tuning"], Anything, Mean,
         |r| tuned(r, &r.tuning.instruments.guitar.offset_from_band_cents)),
     // Size without sign, so that a take that rushes and one that drags do not cancel.
-    ("drift_size_percent", "tempo drift, either way", "%", &["passages", "time"], Anything, Mean,
+    ("drift_size_percent", "change of tempo over a take, either way", "%", &["passages", "time"], Anything, Mean,
         |r| timed(r, |t| size(&t.tempo.drift_percent))),
     ("steadiness_percent", "unsteadiness from beat to beat", "% of a beat", &["passages", "time"], Anything, Mean,
         |r| timed(r, |t| t.tempo.steadiness_percent.clone())),

@@ -9,18 +9,25 @@
 
 mod build;
 mod combine;
+mod festival;
+mod festival_types;
 mod files;
+mod habit_rows;
 mod habits;
 mod measures;
 mod picture;
+mod sheets;
 mod slope;
 mod trends;
 mod types;
 
-pub use build::{Entry, build_season};
-pub use files::{Redrawn, SEASON, SEASON_FILE, read_season, redraw_season};
+pub use build::{Entry, build_season, build_season_for};
+pub use festival::{AmpChange, FestivalPlan, Goal, PlanError};
+pub use festival_types::*;
+pub use files::{Redrawn, SEASON, SEASON_FILE, read_season, redraw_season, redraw_season_for};
 pub use measures::{Hears, Measure, measure, measures};
 pub use picture::{SeasonLine, SeasonPoint, picture_input};
+pub use sheets::{Change, ChangeVerdict, PLAYERS, PlayerSheet, SheetSpan, Toward, player_sheets, players_of};
 pub use types::*;
 
 /// JSON Schema of season.json.

@@ -1,10 +1,10 @@
 //! Lines over the weeks: where they must be broken, and whether they rise or fall beyond noise.
 //!
-//! Conventions: the trend of a measure belongs to its last unbroken line; earlier lines are drawn, not summed up.
+//! Conventions: the trend of a measure belongs to its last unbroken line; earlier lines stand beside it, each with its own.
 
 use super::measures::{Hears, Measure, measures};
 use super::slope::{Point, theil_sen};
-use super::types::{LineBreak, Recorder, Rehearsal, Trend, TrendVerdict};
+use super::types::{LineBreak, Recorder, Rehearsal, Trend, TrendLine, TrendVerdict};
 use crate::stats::{Measured, median};
 
 /// Ratio of two low cuts from which they are of different recorders: an octave. Own choice, wider than the 95 % interval of
@@ -23,9 +23,8 @@ pub fn trends(rehearsals: &[Rehearsal]) -> Vec<Trend> {
 
 fn trend(m: &Measure, rehearsals: &[Rehearsal]) -> Option<Trend> {
     let lines = lines(m, rehearsals);
-    let last = lines.last()?;
-    let points: Vec<Point> = last.rehearsals.iter().filter_map(|r| point(m.id, r)).collect();
-    let slope_per_week = theil_sen(&points);
+    let (last, before) = lines.split_last()?;
+    let slope_per_week = slope(m, last);
     let broken_at = lines.iter().filter_map(|line| line.begins.clone()).collect();
     let date = |r: Option<&&Rehearsal>| r.map(|r| r.date.clone());
     Some(Trend {
@@ -35,6 +34,26 @@ fn trend(m: &Measure, rehearsals: &[Rehearsal]) -> Option<Trend> {
         broken_at,
         from_date: date(last.rehearsals.first()),
         to_date: date(last.rehearsals.last()),
+        earlier: before.iter().filter_map(|line| earlier(m, line)).collect(),
+    })
+}
+
+fn slope(m: &Measure, line: &Line) -> Measured {
+    theil_sen(&points(m, line))
+}
+
+/// The rehearsals of a line as points.
+pub fn points(m: &Measure, line: &Line) -> Vec<Point> {
+    line.rehearsals.iter().filter_map(|r| point(m.id, r)).collect()
+}
+
+fn earlier(m: &Measure, line: &Line) -> Option<TrendLine> {
+    let slope_per_week = slope(m, line);
+    Some(TrendLine {
+        from_date: line.rehearsals.first()?.date.clone(),
+        to_date: line.rehearsals.last()?.date.clone(),
+        verdict: verdict(&slope_per_week),
+        slope_per_week,
     })
 }
 
@@ -77,19 +96,20 @@ fn break_reason(m: &Measure, before: &[&Rehearsal], next: &Rehearsal) -> Option<
     if last.methods.get(m.id) != next.methods.get(m.id) {
         return Some("method_changed");
     }
-    if m.hears == Hears::Recorder && recorder_changed(before, &last.recorder, &next.recorder) {
+    // Against the whole line, so that small steps cannot add up unseen.
+    let cuts: Vec<f64> = before.iter().filter_map(|r| r.recorder.low_cut_hz).collect();
+    if m.hears == Hears::Recorder && recorder_changed(median(&cuts), &last.recorder, &next.recorder) {
         return Some("recorder_changed");
     }
     None
 }
 
-fn recorder_changed(before: &[&Rehearsal], last: &Recorder, next: &Recorder) -> bool {
+/// Does `next` hear otherwise than `last`, whose line heard down to `usual_cut_hz`? A cut that was not found says nothing.
+pub fn recorder_changed(usual_cut_hz: Option<f64>, last: &Recorder, next: &Recorder) -> bool {
     if (last.sample_rate_hz, last.channels, &last.codec) != (next.sample_rate_hz, next.channels, &next.codec) {
         return true;
     }
-    // Against the whole line, so that small steps cannot add up unseen. A cut that was not found says nothing.
-    let cuts: Vec<f64> = before.iter().filter_map(|r| r.recorder.low_cut_hz).collect();
-    match (median(&cuts), next.low_cut_hz) {
+    match (usual_cut_hz, next.low_cut_hz) {
         (Some(a), Some(b)) => {
             let ratio = a.max(LOW_CUT_FLOOR_HZ) / b.max(LOW_CUT_FLOOR_HZ);
             !(1.0 / LOW_CUT_RATIO..=LOW_CUT_RATIO).contains(&ratio)

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::festival_types::Festival;
 use crate::report::Schema;
 use crate::stats::Measured;
 
@@ -13,7 +14,7 @@ pub const SEASON_SCHEMA_NAME: &str = "ledgerline.season";
 /// Removing, renaming or re-meaning a field raises this.
 pub const SEASON_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const SEASON_SCHEMA_REVISION: u32 = 0;
+pub const SEASON_SCHEMA_REVISION: u32 = 1;
 
 /// season.json: all rehearsals of a band, and what changed over the weeks.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -27,7 +28,7 @@ pub struct Season {
     /// What returns from rehearsal to rehearsal.
     pub habits: Vec<Habit>,
     /// Readiness for the festival; null while no festival is known.
-    pub festival: Option<serde_json::Value>,
+    pub festival: Option<Festival>,
     /// Report folders that take no part, by folder name, and why.
     pub left_out: Vec<LeftOut>,
 }
@@ -105,6 +106,22 @@ pub struct Trend {
     pub from_date: Option<String>,
     /// Last date of that line; null without any value.
     pub to_date: Option<String>,
+    /// The lines before it, each ended by a break, in date order.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub earlier: Vec<TrendLine>,
+}
+
+/// How a measure went over one unbroken line.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TrendLine {
+    /// First date.
+    pub from_date: String,
+    /// Last date.
+    pub to_date: String,
+    /// Change a week, in the unit of the measure; null with fewer than three rehearsals.
+    pub slope_per_week: Measured,
+    /// What the slope says.
+    pub verdict: TrendVerdict,
 }
 
 /// A place where values before and after cannot be compared.
@@ -119,12 +136,31 @@ pub struct LineBreak {
 /// Something that returns from rehearsal to rehearsal.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Habit {
+    /// Code of the habit, or of the finding that returns.
+    #[serde(default)]
+    pub id: String,
     /// Whose.
     pub player: String,
     /// What returns.
     pub statement: String,
+    /// Rehearsals that show it.
+    #[serde(default)]
+    pub seen: u64,
+    /// Rehearsals at which it could be judged.
+    #[serde(default)]
+    pub judged: u64,
+    /// Median of its size over the rehearsals that show it, in `unit`; low and high are the smallest and the largest.
+    #[serde(default = "counted_only")]
+    pub size: Measured,
+    /// Unit of the size; empty when it is only counted.
+    #[serde(default)]
+    pub unit: String,
     /// Where it was seen.
     pub evidence: Vec<HabitEvidence>,
+}
+
+fn counted_only() -> Measured {
+    Measured::absent("counted_only")
 }
 
 /// A rehearsal in which a habit was seen.
@@ -146,7 +182,8 @@ pub struct LeftOut {
     /// File name of the tape, when the report could be read.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub file_name: Option<String>,
-    /// Why: "no_date", "same_bytes" (another folder holds the same tape), "no_report", "not_readable", "malformed",
+    /// Why: "no_date", "same_bytes" (another folder holds the same tape), "same_recording" (another folder holds the same
+    /// recording, stored otherwise), "no_report", "not_readable", "malformed",
     /// "wrong_schema", "version_too_high", "version_unknown".
     pub reason: String,
     /// The other folder, when there is one.

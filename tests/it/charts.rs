@@ -2,7 +2,8 @@
 
 use ledgerline::chart::{
     self, Drawn, Picture, draw_balance, draw_layers, draw_loudness, draw_page, draw_season, draw_time, draw_tuning,
-    lay_out_balance, lay_out_layers, lay_out_loudness, lay_out_page, lay_out_season, lay_out_time, lay_out_tuning,
+    lay_out_balance, lay_out_festival, lay_out_layers, lay_out_loudness, lay_out_page, lay_out_season, lay_out_sheet,
+    lay_out_time, lay_out_tuning,
 };
 use ledgerline::report::{Curves, Report};
 
@@ -80,6 +81,99 @@ fn no_text_overlaps_another_or_leaves_the_margins_on_any_tape() {
         assert_clear_layout(name, &lay_out_layers(&report).unwrap(), 20.0);
     }
     assert_clear_layout("season", &lay_out_season(&mock::season()).unwrap(), 20.0);
+    assert_clear_layout("festival", &lay_out_festival(&mock::festival()).unwrap(), 90.0);
+}
+
+#[test]
+fn no_text_overlaps_on_a_players_sheet_of_any_tape() {
+    for (name, report, curves) in tapes() {
+        for player in ["bass", "guitar", "piano", "drums"] {
+            let drawn = lay_out_sheet(&mock::sheet(player), &report, &curves).unwrap();
+            assert_clear_layout(&format!("{name}, {player}"), &drawn, 90.0);
+        }
+    }
+    let (report, curves) = mock::tuned();
+    let words = "Donaudampfschifffahrtsgesellschaftskapitän ".repeat(12);
+    let long = chart::SheetPicture {
+        practise: words.clone(),
+        because: words.clone(),
+        also: vec![words.clone(); 3],
+        praise: vec![words; 3],
+        ..mock::sheet("bass")
+    };
+    assert_clear_layout("long words", &lay_out_sheet(&long, &report, &curves).unwrap(), 90.0);
+    let bare = chart::SheetPicture {
+        practise: String::new(),
+        because: String::new(),
+        listen: Vec::new(),
+        also: Vec::new(),
+        praise: Vec::new(),
+        rows: Vec::new(),
+        last_date: None,
+        ..mock::sheet("piano")
+    };
+    let drawn = lay_out_sheet(&bare, &report, &curves).unwrap();
+    assert_clear_layout("bare", &drawn, 90.0);
+    assert!(words_of(&drawn).contains("Nothing on this tape asks for work of yours."));
+}
+
+#[test]
+fn a_players_sheet_says_what_to_practise_where_to_listen_and_what_changed() {
+    let (report, curves) = mock::tuned();
+    let said = words_of(&lay_out_sheet(&mock::sheet("bass"), &report, &curves).unwrap());
+    for wanted in [
+        "One thing to practise",
+        "Check each string against the piano",
+        "Listen on the tape at 3:32 to 8:18 and 11:30 to 16:50.",
+        "Went well",
+        "Since the last rehearsal, 7 Oct",
+        "−16 ± 2 cents",
+        "better",
+        "further away",
+        "about the same",
+        "not comparable",
+        "not said",
+        "qualified hearing-conservation professional",
+    ] {
+        assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
+    }
+}
+
+#[test]
+fn the_festival_sheet_says_goals_answers_slot_and_amplifier() {
+    let said = words_of(&lay_out_festival(&mock::festival()).unwrap());
+    for wanted in [
+        "On the way to the festival",
+        "2 weeks and 4 days after the last rehearsal",
+        "Bass against the band; goal: within 5 cents",
+        "goal: at most 2 %",
+        "goal: at least 80 %",
+        "start 6.4 ± 0.4, now 4.1 ± 0.4 %",
+        "expected 2.5 to 4.1 %",
+        "met now: no; at the festival: no",
+        "met now: cannot tell; at the festival: cannot tell",
+        "not foretold: further ahead than the rehearsals reach back",
+        "Charts and changes take 17.5 minutes (16.5 to 19.1); the slot is 20 minutes. Fits: yes.",
+        "end of the slot",
+        "bass amplifier: low turned down a quarter turn",
+        "Low end before +6.4 ± 0.7 dB, after +3.1 ± 0.7 dB: change −3.3 ± 1.0 dB; less low end than before.",
+        "not sound pressure",
+    ] {
+        assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
+    }
+    let bare = chart::FestivalPicture {
+        weeks_left: None,
+        rehearsals: None,
+        goals: Vec::new(),
+        charts: Vec::new(),
+        total: ledgerline::stats::Measured::absent("no_charts_named"),
+        amp: Vec::new(),
+        ..mock::festival()
+    };
+    let drawn = lay_out_festival(&bare).unwrap();
+    assert_clear_layout("bare festival", &drawn, 90.0);
+    let said = words_of(&drawn);
+    assert!(said.contains("No goals were set.") && said.contains("cannot be timed: no charts were named"), "{said}");
 }
 
 #[test]
@@ -127,7 +221,8 @@ fn the_page_says_what_a_director_asks_for() {
         "not sound pressure",
         "qualified hearing-conservation professional",
         "Concert pitch 440 Hz",
-        "−18.3 ±0.4",
+        "5: −18.3",
+        "Tempo over each take (%)",
         "tuning and time: no, not measured by this version",
     ] {
         assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
@@ -138,8 +233,12 @@ fn the_page_says_what_a_director_asks_for() {
 fn absence_is_said_in_words_and_never_as_a_number() {
     let (report, curves) = mock::empty(10.0);
     let page = words_of(&lay_out_page(&report, &curves).unwrap());
-    for wanted in ["No playing was found", "not said, no playing was found", "Nothing to ask for", "Takes: none found"]
-    {
+    for wanted in [
+        "No playing was found",
+        "not said, no playing was found",
+        "Nothing to ask for",
+        "not said: no playing was found",
+    ] {
         assert!(page.contains(wanted), "{wanted:?} is missing in: {page}");
     }
     assert!(words_of(&lay_out_loudness(&report, &curves).unwrap()).contains("No loudness to show"));
@@ -245,7 +344,7 @@ fn pictures_have_their_stated_sizes_and_are_not_blank() {
         (draw_tuning(&report, &curves).unwrap(), (1600, 900)),
         (draw_time(&report, &curves).unwrap(), (1600, 900)),
         (draw_layers(&report).unwrap(), (1600, 900)),
-        (draw_season(&mock::season()).unwrap(), (1600, 1164)),
+        (draw_season(&mock::season()).unwrap(), (1600, 1328)),
     ];
     for (p, size) in &all {
         assert_eq!((p.width, p.height), *size);
@@ -326,7 +425,13 @@ fn a_season_without_rehearsals_or_with_odd_numbers_still_draws() {
     season.series[3].broken_before = [0, 99].map(|b| (b, "new method".to_owned())).to_vec();
     season.series.extend(mock::season().series);
     assert_clear_layout("odd season", &lay_out_season(&season).unwrap(), 20.0);
-    let none = chart::SeasonPicture { rehearsals: Vec::new(), series: Vec::new() };
+    let none = chart::SeasonPicture {
+        rehearsals: Vec::new(),
+        series: Vec::new(),
+        changed: Vec::new(),
+        returns: Vec::new(),
+        notes: Vec::new(),
+    };
     assert!(words_of_season(&none).contains("No rehearsal yet"));
     season.rehearsals.truncate(1);
     assert!(words_of_season(&season).contains("One day of rehearsal"));

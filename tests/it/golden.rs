@@ -9,7 +9,8 @@
 use std::path::{Path, PathBuf};
 
 use ledgerline::chart::{
-    Picture, draw_balance, draw_layers, draw_loudness, draw_page, draw_season, draw_time, draw_tuning,
+    Picture, draw_balance, draw_festival, draw_layers, draw_loudness, draw_page, draw_season, draw_time, draw_tuning,
+    lay_out_sheet,
 };
 
 use crate::mock;
@@ -162,10 +163,49 @@ fn season_is_as_stored() {
 }
 
 #[test]
+fn festival_is_as_stored() {
+    assert_as_stored("festival", &draw_festival(&mock::festival()).unwrap());
+}
+
+#[test]
+fn sheet_of_the_bass_is_as_stored() {
+    let (report, curves) = mock::tuned();
+    assert_as_stored("player_bass", &lay_out_sheet(&mock::sheet("bass"), &report, &curves).unwrap().picture);
+}
+
+#[test]
+fn sheet_of_the_guitar_is_as_stored() {
+    let (report, curves) = mock::tuned();
+    assert_as_stored("player_guitar", &lay_out_sheet(&mock::sheet("guitar"), &report, &curves).unwrap().picture);
+}
+
+#[test]
+fn sheet_of_the_piano_is_as_stored() {
+    let (report, curves) = mock::layered();
+    assert_as_stored("player_piano", &lay_out_sheet(&mock::sheet("piano"), &report, &curves).unwrap().picture);
+}
+
+#[test]
+fn sheet_of_the_drums_is_as_stored() {
+    let (report, curves) = mock::timed();
+    assert_as_stored("player_drums", &lay_out_sheet(&mock::sheet("drums"), &report, &curves).unwrap().picture);
+}
+
+#[test]
+fn page_with_tuning_and_time_is_as_stored() {
+    let (mut report, curves) = mock::tuned();
+    let (timed, _) = mock::timed();
+    for (take, with) in report.takes.iter_mut().zip(timed.takes) {
+        (take.tempo, take.feel, take.time_detail) = (with.tempo, with.feel, with.time_detail);
+    }
+    assert_as_stored("page_full", &draw_page(&report, &curves).unwrap());
+}
+
+#[test]
 fn one_digit_changed_on_the_page_is_seen() {
     let (mut report, curves) = mock::plausible();
     let before = reduce(&draw_page(&report, &curves).unwrap());
-    report.takes[4].loudness.range_lu.value = Some(7.5);
+    report.takes[4].loudness.integrated_lufs.value = Some(-18.4);
     let after = reduce(&draw_page(&report, &curves).unwrap());
     let difference = largest_difference(&before, &after);
     assert!(difference > 30, "{difference}");

@@ -4,6 +4,7 @@
 mod charts;
 mod cross_check_loudness;
 mod demo;
+mod festival;
 mod findings;
 mod golden;
 mod health;
@@ -20,6 +21,9 @@ mod reference_bands;
 mod reference_loudness;
 mod report;
 mod season;
+mod season_noise;
+mod season_story;
+mod sheets;
 mod strict;
 mod tape_damage;
 mod tape_discover;

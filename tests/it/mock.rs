@@ -3,8 +3,12 @@
 //! Built from JSON, so that fields added to the contract with a default need no change here.
 
 use jiff::civil::date;
-use ledgerline::chart::{Better, SeasonPicture, SeasonPoint, SeasonSeries};
+use ledgerline::chart::{
+    Better, FestivalAmp, FestivalGoal, FestivalPicture, SeasonPicture, SeasonPoint, SeasonSeries, SheetMark,
+    SheetPicture, SheetRow,
+};
 use ledgerline::report::{Curves, LayerCurves, PassageFacts, Report, TakeFacts, ThirdOctave};
+use ledgerline::stats::Measured;
 use serde_json::{Value, json};
 
 fn absent(reason: &str) -> Value {
@@ -356,7 +360,20 @@ pub fn season() -> SeasonPicture {
     all[2].broken_before = vec![(4, "new recorder".to_owned())];
     all[3].values[2] = None;
     all[3].values[6] = None;
-    SeasonPicture { rehearsals, series: all }
+    let lines = |said: &[&str]| said.iter().map(|s| (*s).to_owned()).collect::<Vec<_>>();
+    SeasonPicture {
+        rehearsals,
+        series: all,
+        changed: lines(&[
+            "Share of the tape spent playing: +2.1 % a week (better)",
+            "Low end against the target: −0.4 dB a week",
+        ]),
+        returns: lines(&[
+            "Guitar starts sharp: 7 of 9 rehearsals, median +9 cents.",
+            "Bass falls from the first take to the last: 6 of 8 rehearsals, median −4 cents.",
+        ]),
+        notes: lines(&["No rehearsal between 16 Sep and 30 Sep, nor between 14 Oct and 28 Oct."]),
+    }
 }
 
 /// The takes of a report, shortened to `n`.
@@ -421,7 +438,6 @@ pub fn tuned() -> (Report, Curves) {
 /// [`plausible`] with the time measured: one take slows down and has two bars that slipped, one has no steady tempo.
 pub fn timed() -> (Report, Curves) {
     use ledgerline::report::{BarPicture, SlippedBar};
-    use ledgerline::stats::Measured;
     let (mut r, mut c) = plausible();
     let tempi = [126.0, 66.0, 0.0, 168.0, 240.0];
     let drifts = [-3.1, 0.2, 0.0, 1.8, -0.4];
@@ -467,7 +483,6 @@ pub fn timed() -> (Report, Curves) {
 /// [`plausible`] with parts: horns in front in the second part of each take and not heard in the third; the last take even.
 pub fn layered() -> (Report, Curves) {
     use ledgerline::report::{LayerLevels, PartFacts, PartSource};
-    use ledgerline::stats::Measured;
     let (mut r, c) = plausible();
     let last = r.takes.len() - 1;
     for (i, take) in r.takes.iter_mut().enumerate() {
@@ -495,4 +510,111 @@ pub fn layered() -> (Report, Curves) {
             .collect();
     }
     (r, c)
+}
+
+/// A player's sheet with every kind of row.
+pub fn sheet(player: &str) -> SheetPicture {
+    let row = |label: &str, unit: &str, now: f64, before: Option<f64>, half: f64, mark: SheetMark| SheetRow {
+        label: label.to_owned(),
+        unit: unit.to_owned(),
+        now: Measured::symmetric(now, half, 40),
+        before: before.map_or_else(|| Measured::absent("no_note_heard"), |v| Measured::symmetric(v, half, 40)),
+        mark,
+    };
+    SheetPicture {
+        player: player.to_owned(),
+        practise: "Check each string against the piano before the first note, then once more after the first chart."
+            .into(),
+        because: "The bass is 16 cents flat of the band in takes 1 and 2.".into(),
+        listen: vec![(212.0, 498.0), (690.0, 1010.0)],
+        also: vec!["The bass falls by 6 cents from the first take to the last.".into()],
+        praise: vec!["The band took 85 s to tune before the first take.".into()],
+        rows: vec![
+            row("tuning as the rehearsal begins", "cents", -16.0, Some(-24.0), 2.0, SheetMark::Better),
+            row("tuning over the takes", "cents", -9.0, Some(-8.0), 3.0, SheetMark::Same),
+            row("change of pitch, first take to last", "cents", -6.0, Some(-1.0), 1.5, SheetMark::FurtherAway),
+            row("bass after the drums", "ms", 12.0, None, 9.0, SheetMark::NoPair),
+            row("loudness in the band", "LU", -5.2, Some(-2.1), 2.4, SheetMark::Changed),
+            row("low end of the band against the target", "dB", 2.2, Some(5.6), 0.9, SheetMark::NotComparable),
+        ],
+        last_date: Some("2025-10-07".into()),
+    }
+}
+
+/// A festival in sight: one goal met, one out of reach, one that cannot be told; a run-through that fits; two changes.
+pub fn festival() -> FestivalPicture {
+    let m = |v: f64, half: f64| Measured::symmetric(v, half, 9);
+    let goal =
+        |title: &str, unit: &str, ends: (Option<f64>, Option<f64>), values: [Measured; 3], now: &str, then: &str| {
+            let [start, at, expected] = values;
+            FestivalGoal {
+                title: title.into(),
+                unit: unit.into(),
+                at_least: ends.0,
+                at_most: ends.1,
+                start,
+                now: at,
+                expected,
+                met_now: now.into(),
+                will_be_met: then.into(),
+            }
+        };
+    let change = |date: &str, what: &str, before: f64, after: f64, said: &str| FestivalAmp {
+        date: date.into(),
+        what: what.into(),
+        before: m(before, 0.7),
+        after: m(after, 0.7),
+        change: m(after - before, 1.0),
+        said: said.into(),
+    };
+    FestivalPicture {
+        date: date(2025, 11, 29),
+        weeks_left: Some(18.0 / 7.0),
+        rehearsals: Some((date(2025, 9, 2), date(2025, 11, 11), 9)),
+        goals: vec![
+            goal(
+                "bass against the band",
+                "cents",
+                (Some(-5.0), Some(5.0)),
+                [m(-16.0, 3.5), m(-2.0, 3.0), m(1.0, 3.5)],
+                "yes",
+                "yes",
+            ),
+            goal(
+                "tempo drift, either way",
+                "%",
+                (None, Some(2.0)),
+                [m(6.4, 0.4), m(4.1, 0.4), m(3.3, 0.8)],
+                "no",
+                "no",
+            ),
+            goal(
+                "bars with the hi-hat on 2 and 4",
+                "%",
+                (Some(80.0), None),
+                [m(0.0, 6.0), m(90.0, 15.0), Measured::absent("too_far_ahead")],
+                "cannot tell",
+                "cannot tell",
+            ),
+        ],
+        slot_minutes: 20.0,
+        charts: vec![
+            ("Harbour Lights".into(), Measured::new(4.6, 4.5, 4.8, 3)),
+            ("Slow Train Uphill".into(), Measured::new(5.3, 5.2, 5.5, 3)),
+            ("Copper Kettle".into(), Measured::new(6.1, 6.0, 6.4, 3)),
+        ],
+        changes: Measured::new(1.5, 0.8, 2.4, 6),
+        total: Measured::new(17.5, 16.5, 19.1, 3),
+        fits: "yes".into(),
+        amp: vec![
+            change(
+                "2025-09-30",
+                "bass amplifier: low turned down a quarter turn",
+                6.4,
+                3.1,
+                "less low end than before",
+            ),
+            change("2025-10-14", "advised: bass level down 2 dB", 3.1, 2.7, "no change beyond the noise"),
+        ],
+    }
 }

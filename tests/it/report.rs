@@ -181,6 +181,19 @@ fn a_higher_version_is_refused_with_both_numbers_and_the_path() {
     assert_eq!(error.code(), "version_too_high");
 }
 
+/// Written by the first program that wrote reports at all (version 1, revision 0); kept for ever.
+#[test]
+fn a_report_of_the_first_schema_version_is_still_read_and_takes_part_in_the_season() {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/report/version_1_revision_0.json");
+    let report: Report = ledgerline::report::read::read_file(&path, &REPORT).unwrap();
+    assert_eq!((report.schema.version, report.schema.revision), (1, 0));
+    assert_eq!(report.takes.len(), 2);
+    let entry = ledgerline::season::Entry { folder: "first".into(), report: Ok(report) };
+    let season = ledgerline::season::build_season(&[entry]);
+    assert_eq!(season.rehearsals[0].date, "2026-02-03");
+    assert!(season.rehearsals[0].values["playing_share_percent"].value.is_some());
+}
+
 #[test]
 fn fields_of_a_higher_revision_are_passed_over() {
     let report = parse_changed(|t| {

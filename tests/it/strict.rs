@@ -72,15 +72,22 @@ strict! {
         layers_lufs: LayerCurves, tempo_bpm: Curve, bass_cents: Curve, guitar_cents: Curve }
     LayerCurves { bass: Curve, drums: Curve, comping: Curve, horns: Curve }
     Season { schema: Schema, rehearsals: Vec<Rehearsal>, trends: Vec<Trend>, habits: Vec<Habit>,
-        festival: Option<serde_json::Value>, left_out: Vec<LeftOut> }
+        festival: Option<Festival>, left_out: Vec<LeftOut> }
     Rehearsal { date: Text, tapes: Vec<TapeRef>, values: BTreeMap<Text, M>, methods: BTreeMap<Text, Text>,
         recorder: Recorder, warnings: Option<Texts> }
     TapeRef { folder: Text, file_name: Text, content_hash: Text, recorded_at_source: Option<Text> }
     Recorder { sample_rate_hz: u32, channels: u16, codec: Text, low_cut_hz: Option<f64> }
     Trend { measure: Text, slope_per_week: M, verdict: TrendVerdict, broken_at: Vec<LineBreak>, from_date: Option<Text>,
-        to_date: Option<Text> }
+        to_date: Option<Text>, earlier: Option<Vec<TrendLine>> }
+    TrendLine { from_date: Text, to_date: Text, slope_per_week: M, verdict: TrendVerdict }
+    Festival { date: Text, weeks_left: Option<f64>, goals: Vec<GoalState>, run_through: RunThrough, amp: Vec<AmpEffect> }
+    GoalState { measure: Text, title: Text, unit: Text, at_least: Option<f64>, at_most: Option<f64>, at_start: M,
+        start_date: Option<Text>, now: M, slope_per_week: M, at_festival: M, met_now: Answer, will_be_met: Answer }
+    RunThrough { slot_minutes: f64, charts: Vec<ChartLength>, takes_minutes: M, changes_minutes: M, total_minutes: M, fits: Answer }
+    ChartLength { title: Text, minutes: M }
+    AmpEffect { date: Text, what: Text, before_db: M, after_db: M, change_db: M, verdict: Text }
     LineBreak { date: Text, reason: Text }
-    Habit { player: Text, statement: Text, evidence: Vec<HabitEvidence> }
+    Habit { id: Text, player: Text, statement: Text, seen: u64, judged: u64, size: M, unit: Text, evidence: Vec<HabitEvidence> }
     HabitEvidence { date: Text, folder: Text, finding: Text }
     LeftOut { folder: Text, file_name: Option<Text>, reason: Text, same_as: Option<Text> }
 }
@@ -128,4 +135,12 @@ pub enum TrendVerdict {
     Down,
     NoChangeBeyondNoise,
     TooFew,
+}
+
+#[derive(Debug, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Answer {
+    Yes,
+    No,
+    CannotTell,
 }

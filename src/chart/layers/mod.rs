@@ -63,20 +63,26 @@ pub fn draw(report: &Report) -> Result<Drawn, ChartError> {
     ];
     let (mut c, y) = wide::begin("Who is how loud: the layers of the band", report, &key)?;
     let area = Area::new(LEFT, y + 18.0, RIGHT - COLUMN_WIDTH - 24.0, 868.0);
-    panel(&mut c, area, report, &WIDE_TYPE);
+    panel(&mut c, area, report, &LAYERS, &WIDE_TYPE);
     wide::column(&mut c, Area::new(RIGHT - COLUMN_WIDTH, y + 18.0, RIGHT, 868.0), &sentences::sentences(report));
     Ok(c.finish())
 }
 
-fn panel(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
+/// The lane of one layer, for a player's sheet.
+pub fn layer_panel(c: &mut Canvas, area: Area, report: &Report, name: &str, sizes: &TypeSizes) {
+    let own: Vec<Layer> = LAYERS.iter().filter(|l| l.name == name).copied().collect();
+    panel(c, area, report, &own, sizes);
+}
+
+fn panel(c: &mut Canvas, area: Area, report: &Report, layers: &[Layer], sizes: &TypeSizes) {
     let line = sizes.small * LEADING;
     let strip_height = sizes.small * 1.7;
     let foot = 2.0 * line + 18.0 + strip_height;
     let inner = Area { left: area.left + sizes.small * GUTTER, bottom: area.bottom - foot, ..area };
     let time = Scale::new(0.0, report.tape.duration_s, inner.left, inner.right);
     let parts = parts(report);
-    let height = inner.height() / LAYERS.len() as f32;
-    for (index, layer) in LAYERS.iter().enumerate() {
+    let height = inner.height() / layers.len().max(1) as f32;
+    for (index, layer) in layers.iter().enumerate() {
         let top = inner.top + index as f32 * height;
         let lane = Area { top: top + 10.0, bottom: top + height - 4.0, ..inner };
         lane::draw(c, lane, time, *layer, &parts, area.left, sizes);

@@ -4,8 +4,11 @@ use super::super::canvas::{Align, Area, Canvas, Type};
 use super::super::text::Face;
 use super::super::theme::{BLUE, INK, LEADING, TypeSizes};
 use super::super::words;
+use crate::findings::PRAISE;
 use crate::report::Report;
 
+/// Most lines of praise.
+const PRAISE_LINES: usize = 2;
 /// Findings on the page.
 const MOST: usize = 3;
 /// Room for the number.
@@ -17,6 +20,7 @@ const GAP: f32 = 18.0;
 pub struct Findings {
     items: Vec<Vec<(Face, String)>>,
     numbered: bool,
+    praise: Vec<String>,
     head: f32,
     step: f32,
 }
@@ -24,7 +28,8 @@ pub struct Findings {
 impl Findings {
     /// Plans the part for `width` pixels.
     pub fn plan(c: &Canvas, report: &Report, sizes: &TypeSizes, width: f32, statement: usize, ask: usize) -> Self {
-        let numbered = !report.findings.is_empty();
+        let asked = || report.findings.iter().filter(|f| f.severity > 0);
+        let numbered = asked().next().is_some();
         let lines = |face: Face, words: &str, most: usize, room: f32| {
             c.fonts().wrap(words, face, sizes.body, room, most).into_iter().map(move |l| (face, l)).collect::<Vec<_>>()
         };
@@ -35,17 +40,20 @@ impl Findings {
                 item.extend(lines(Face::Regular, &words::sentence(asked), ask, room));
                 item
             };
-            report.findings.iter().take(MOST).map(|f| item(&f.statement, &f.ask)).collect()
+            asked().take(MOST).map(|f| item(&f.statement, &f.ask)).collect()
         } else {
             vec![lines(Face::Regular, &nothing_found(report), 3, width)]
         };
-        Self { items, numbered, head: super::part_heading_height(sizes) + 6.0, step: sizes.body * LEADING }
+        let praise = praise(report)
+            .map_or_else(Vec::new, |said| c.fonts().wrap(&said, Face::Regular, sizes.body, width, PRAISE_LINES));
+        Self { items, numbered, praise, head: super::part_heading_height(sizes) + 6.0, step: sizes.body * LEADING }
     }
 
     /// Pixels that the part needs.
     pub fn height(&self) -> f32 {
         let lines: usize = self.items.iter().map(Vec::len).sum();
-        self.head + self.step * lines as f32 + GAP * (self.items.len() as f32 - 1.0)
+        let praise = if self.praise.is_empty() { 0.0 } else { GAP + self.step * self.praise.len() as f32 };
+        self.head + self.step * lines as f32 + GAP * (self.items.len() as f32 - 1.0) + praise
     }
 
     /// Draws it from the top of `area`.
@@ -63,7 +71,18 @@ impl Findings {
             }
             y += GAP;
         }
+        for line in &self.praise {
+            c.text(area.left, y, line, Type::regular(sizes.body, INK), Align::Left);
+            y += self.step;
+        }
     }
+}
+
+/// What went well, in one paragraph.
+fn praise(report: &Report) -> Option<String> {
+    let note = |id: &&str| report.findings.iter().find(|f| f.id == **id && f.severity == 0);
+    let said: Vec<&str> = PRAISE.iter().filter_map(note).map(|f| f.statement.as_str()).collect();
+    (!said.is_empty()).then(|| format!("Went well: {}", said.join(" ")))
 }
 
 /// Families that have a value on this tape, and those that have none.

@@ -5,16 +5,19 @@ use super::super::canvas::{Align, Area, Canvas, Type};
 use super::super::text::Face;
 use super::super::theme::{INK, LEADING, SOFT_INK, TypeSizes};
 use super::super::words;
-use crate::report::{Report, Verdict};
+use crate::report::{AmpAdvice, AmpControl, Report, Verdict};
 
 /// Draws the column.
 pub fn draw(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
-    let mut y = super::part_heading(c, area, area.top, "Low end and trust", sizes) + sizes.body;
+    let mut y = super::part_heading(c, area, area.top, "Low end and amplifier", sizes) + sizes.body;
     for line in c.fonts().wrap(&balance::low_end_sentence(&report.balance), Face::Bold, sizes.body, area.width(), 3) {
         c.text(area.left, y, &line, Type::bold(sizes.body, INK), Align::Left);
         y += sizes.body * LEADING;
     }
     let small = Type::regular(sizes.small, INK);
+    for said in advice(report) {
+        y = paragraph(c, area, y, &said, small, 2);
+    }
     if let Some(said) = balance::unheard_sentence(report) {
         y = paragraph(c, area, y, &said, small, 2);
     }
@@ -28,6 +31,31 @@ pub fn draw(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
         y = paragraph(c, area, y, said, small, lines.clamp(1, 4)) + 5.0;
     }
 }
+
+/// What to turn at the amplifiers, and the caution that goes with it; nothing where nothing is advised.
+fn advice(report: &Report) -> Vec<String> {
+    let turn = |a: &AmpAdvice| {
+        let db = words::finite(&a.change_db)?;
+        let control = match a.control {
+            AmpControl::Low => "low",
+            AmpControl::Mid => "mid",
+            AmpControl::High => "high",
+            AmpControl::Level => "level",
+        };
+        let way = if db < 0.0 { "down" } else { "up" };
+        let then = words::finite(&a.expected_low_end_excess_db)
+            .map_or_else(String::new, |v| format!("; then the low end would be at {} dB", words::number(v, 1, true)));
+        let name = words::capital(&a.instrument);
+        Some(format!("{name} amplifier: {control} {way} by {} dB{then}.", words::number(db.abs(), 0, false)))
+    };
+    let mut said: Vec<String> = report.amp_advice.iter().filter_map(turn).take(MOST_ADVICE).collect();
+    if !said.is_empty() {
+        said.push("Small steps, one knob at a time, by ear in the room.".to_owned());
+    }
+    said
+}
+
+const MOST_ADVICE: usize = 2;
 
 fn paragraph(c: &mut Canvas, area: Area, top: f32, said: &str, kind: Type, most: usize) -> f32 {
     let mut y = top;

@@ -12,6 +12,25 @@ const GAP: f32 = 7.0;
 
 /// Draws the panel into `area`.
 pub fn panel(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
+    voices(c, area, report, sizes, &VOICES);
+}
+
+/// The kit alone, for the sheet of the drums.
+pub fn kit_panel(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
+    voices(c, area, report, sizes, &VOICES[..4]);
+}
+
+type Pick = fn(&BarPicture) -> &[f64];
+/// The voices from top to bottom; the bass stands last.
+const VOICES: [(&str, Pick, Colour); 5] = [
+    ("cymbals", |p| &p.cymbals, SKY),
+    ("hi-hat", |p| &p.hi_hat_closing, ORANGE),
+    ("snare", |p| &p.snare, Colour(120, 116, 110)),
+    ("kick", |p| &p.kick, INK),
+    ("bass", |p| &p.bass, BLUE),
+];
+
+fn voices(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes, rows: &[(&str, Pick, Colour)]) {
     let line = sizes.small * LEADING;
     let Some((number, picture)) = most_bars(report) else {
         c.text(
@@ -29,25 +48,18 @@ pub fn panel(c: &mut Canvas, area: Area, report: &Report, sizes: &TypeSizes) {
     };
     let title = format!("Where in the bar they play: take {number}, {} bars", picture.bars);
     c.text(area.left, area.top + sizes.small, &title, Type::bold(sizes.small, INK), Align::Left);
-    let rows = [
-        ("cymbals", &picture.cymbals, SKY),
-        ("hi-hat", &picture.hi_hat_closing, ORANGE),
-        ("snare", &picture.snare, Colour(120, 116, 110)),
-        ("kick", &picture.kick, INK),
-        ("bass", &picture.bass, BLUE),
-    ];
     let plot =
         Area { left: area.left + sizes.small * GUTTER, top: area.top + line + 6.0, bottom: area.bottom - line, ..area };
     draw_beats(c, plot, picture.beats, sizes);
     let height = plot.height() / rows.len() as f32;
-    for (index, (name, shares, colour)) in rows.into_iter().enumerate() {
+    for (index, (name, pick, colour)) in rows.iter().enumerate() {
         let row = Area {
             top: plot.top + index as f32 * height + GAP,
             bottom: plot.top + (index + 1) as f32 * height,
             ..plot
         };
         c.text(area.left, row.bottom - 4.0, name, Type::regular(sizes.small, INK), Align::Left);
-        draw_row(c, row, shares, colour);
+        draw_row(c, row, pick(picture), *colour);
     }
 }
 

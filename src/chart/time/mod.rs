@@ -4,9 +4,9 @@
 //! Conventions: tempo in percent of the take's own tempo, so that a ballad and a fast chart share one scale; faster is up.
 //! The straight line through a take is its drift. The picture of the bar is of the take with the most bars.
 
-mod bar;
+pub mod bar;
 mod sentences;
-mod tempo;
+pub mod tempo;
 
 use super::canvas::{Area, Drawn};
 use super::error::ChartError;
@@ -22,7 +22,7 @@ const BAR_WIDTH: f32 = 800.0;
 /// The picture.
 pub fn draw(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
     let sizes = &WIDE_TYPE;
-    let key = "Curve: the tempo against the take's own tempo, in percent. Straight line: its drift. Numbered mark: a bar that slipped.";
+    let key = "Curve: the tempo against the take's own tempo, in percent. Straight line: its drift. Dot: a bar that slipped. Thin upright: a part.";
     let (mut c, y) = wide::begin("Time: how the tempo held", report, &[key])?;
     let tempo = Area::new(LEFT, y + 12.0, RIGHT, y + 12.0 + TEMPO_HEIGHT);
     tempo::panel(&mut c, tempo, report, curves, sizes);

@@ -37,6 +37,7 @@ pub fn panel(c: &mut Canvas, area: Area, report: &Report, curves: &Curves, sizes
         c.fill(Area { left, right, ..plot }, BLUE.tint(10));
         c.upright(left, plot.top, plot.bottom, 2.0, BLUE.tint(40));
     }
+    strip::part_lines(c, plot, time, report);
     draw_axis(c, &f, area.left, sizes);
     if report.takes.iter().any(|t| words::finite(&t.tempo.bpm).is_some()) {
         for take in &report.takes {
@@ -47,6 +48,7 @@ pub fn panel(c: &mut Canvas, area: Area, report: &Report, curves: &Curves, sizes
         say_nothing(c, plot, report, sizes);
     }
     label_takes(c, &f, report, sizes);
+    strip::part_labels(c, plot, time, report, sizes);
     let strip = Area { top: plot.bottom, bottom: plot.bottom + strip_height, ..plot };
     strip::draw(c, strip, time, report, sizes);
     let foot = axes::draw_time_axis(c, strip, time, sizes, true);

@@ -7,9 +7,9 @@
 mod panel;
 mod sentences;
 
-use super::canvas::{Area, Drawn};
+use super::canvas::{Area, Canvas, Drawn};
 use super::error::ChartError;
-use super::theme::WIDE_TYPE;
+use super::theme::{TypeSizes, WIDE_TYPE};
 use super::wide::{self, LEFT, RIGHT};
 use super::words;
 use crate::report::{Curves, InstrumentTuning, PlayerTuning, Report, TakeTuning};
@@ -72,6 +72,20 @@ impl Zero {
     }
 }
 
+/// The panel of one player, for that player's sheet; nothing for a player without strings. Returns what zero is.
+pub fn player_panel(
+    c: &mut Canvas,
+    area: Area,
+    name: &str,
+    (report, curves): (&Report, &Curves),
+    sizes: &TypeSizes,
+) -> &'static str {
+    let zero = Zero::of(report);
+    let own: Vec<Player> = PLAYERS.iter().filter(|p| p.name == name).copied().collect();
+    panel::panels(c, area, &own, (report, curves), zero, sizes);
+    zero.name()
+}
+
 /// The picture.
 pub fn draw(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
     let zero = Zero::of(report);
@@ -79,7 +93,7 @@ pub fn draw(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
     let key = "Line: the player's pitch. Box: a whole take, with its uncertainty. Ringed letter or dot: an open string as it was tuned.";
     let (mut c, y) = wide::begin(&title, report, &[key, &sentences::unit_words()])?;
     let area = Area::new(LEFT, y + 20.0, RIGHT - COLUMN_WIDTH - 24.0, 868.0);
-    panel::panels(&mut c, area, report, curves, zero, &WIDE_TYPE);
+    panel::panels(&mut c, area, &PLAYERS, (report, curves), zero, &WIDE_TYPE);
     let words = Area::new(RIGHT - COLUMN_WIDTH, y + 20.0, RIGHT, 868.0);
     wide::column(&mut c, words, &sentences::sentences(report, zero));
     Ok(c.finish())

@@ -7,7 +7,7 @@ use super::super::strip;
 use super::super::theme::{BLUE, GRID, INK, LEADING, PAPER, PURPLE, RULE, SOFT_INK, TypeSizes};
 use super::super::wide;
 use super::super::words;
-use super::{PLAYERS, Player, Zero, sentences};
+use super::{Player, Zero, sentences};
 use crate::report::{Curves, Report};
 use crate::stats::quantile;
 
@@ -23,16 +23,23 @@ const LINE_ENDS: f64 = 0.04;
 /// Room left of the plots, in type sizes.
 const GUTTER: f32 = 6.0;
 
-/// Both panels over one time axis and one scale of cents.
-pub fn panels(c: &mut Canvas, area: Area, report: &Report, curves: &Curves, zero: Zero, sizes: &TypeSizes) {
+/// One panel a player over one time axis and one scale of cents.
+pub fn panels(
+    c: &mut Canvas,
+    area: Area,
+    players: &[Player],
+    (report, curves): (&Report, &Curves),
+    zero: Zero,
+    sizes: &TypeSizes,
+) {
     let line = sizes.small * LEADING;
     let foot = 2.0 * line + 22.0 + sizes.small * 1.7;
     let head = line + 6.0;
     let inner = Area { left: area.left + sizes.small * GUTTER, bottom: area.bottom - foot, ..area };
     let time = Scale::new(0.0, report.tape.duration_s, inner.left, inner.right);
-    let height = inner.height() / PLAYERS.len() as f32;
-    let reach = reach(report, curves, zero);
-    for (index, player) in PLAYERS.iter().enumerate() {
+    let height = inner.height() / players.len().max(1) as f32;
+    let reach = reach(players, report, curves, zero);
+    for (index, player) in players.iter().enumerate() {
         let top = inner.top + index as f32 * height;
         let plot = Area { top: top + head, bottom: top + height - 10.0, ..inner };
         let title = words::capital(player.name);
@@ -66,9 +73,9 @@ impl Frame {
 }
 
 /// How far the scale reaches to each side, so that takes and tuned strings fit on it.
-fn reach(report: &Report, curves: &Curves, zero: Zero) -> f64 {
+fn reach(players: &[Player], report: &Report, curves: &Curves, zero: Zero) -> f64 {
     let mut largest = LEAST_REACH_CENTS;
-    for player in &PLAYERS {
+    for player in players {
         let takes = report.takes.iter().map(|t| zero.of_take((player.take)(&t.tuning)));
         let takes = takes.flat_map(|m| [words::finite(m), m.low, m.high]).flatten();
         let strings = strings(report, player).map(|(_, cents, _)| cents - zero.cents);

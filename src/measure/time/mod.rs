@@ -101,7 +101,8 @@ pub const SHORTEST_UNSTEADY_S: f64 = 6.0;
 const SHORTEST_UNSTEADY_BEATS: f64 = 10.5;
 
 impl TakeTime {
-    fn absent(reason: &str, span: (f64, f64)) -> Self {
+    /// Nothing of the take that spans these seconds, and why.
+    pub fn absent(reason: &str, span: (f64, f64)) -> Self {
         Self {
             tempo: TempoFacts::absent(reason),
             feel: FeelFacts::absent(reason),
