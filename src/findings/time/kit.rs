@@ -11,7 +11,7 @@ fn hat_of(time: &TakeTime) -> &Measured {
     &time.feel.hat_on_2_and_4_percent
 }
 
-pub fn hat(inputs: &FindingInputs) -> Option<Finding> {
+pub(super) fn hat(inputs: &FindingInputs) -> Option<Finding> {
     let least = inputs.thresholds.of(t::HAT_LOW_PERCENT);
     let takes = takes_with(inputs, hat_of, |m| certain(m) && m.high.is_some_and(|h| h < least));
     let share = middle(&takes)?;
@@ -31,7 +31,7 @@ pub fn hat(inputs: &FindingInputs) -> Option<Finding> {
     finding(inputs, &takes, said)
 }
 
-pub fn hat_praised(inputs: &FindingInputs) -> Option<Finding> {
+pub(super) fn hat_praised(inputs: &FindingInputs) -> Option<Finding> {
     let least = inputs.thresholds.of(t::HAT_HIGH_PERCENT);
     let known = takes_with(inputs, hat_of, certain);
     let takes = takes_with(inputs, hat_of, |m| certain(m) && m.value.is_some_and(|v| v > least));
@@ -55,7 +55,7 @@ pub fn hat_praised(inputs: &FindingInputs) -> Option<Finding> {
     finding(inputs, &takes, said)
 }
 
-pub fn backbeat(inputs: &FindingInputs) -> Option<Finding> {
+pub(super) fn backbeat(inputs: &FindingInputs) -> Option<Finding> {
     let heavy = |f: &FeelFacts| {
         f.backbeat_heavy.value == Some(true) && !f.backbeat_heavy.warnings.iter().any(|w| w == "downbeat_uncertain")
     };

@@ -16,13 +16,13 @@ fn drift(time: &TakeTime) -> &Measured {
     &time.tempo.drift_percent
 }
 
-pub fn rushing(inputs: &FindingInputs) -> Option<Finding> {
+pub(super) fn rushing(inputs: &FindingInputs) -> Option<Finding> {
     let (least, sure) = (inputs.thresholds.of(t::TEMPO_CHANGE_PERCENT), inputs.thresholds.of(t::TEMPO_HELD_PERCENT));
     let takes = takes_with(inputs, drift, |m| m.value.is_some_and(|v| v >= least) && m.low.is_some_and(|l| l >= sure));
     tempo_change(inputs, &takes, true, least)
 }
 
-pub fn dragging(inputs: &FindingInputs) -> Option<Finding> {
+pub(super) fn dragging(inputs: &FindingInputs) -> Option<Finding> {
     let (least, sure) = (inputs.thresholds.of(t::TEMPO_CHANGE_PERCENT), inputs.thresholds.of(t::TEMPO_HELD_PERCENT));
     let takes =
         takes_with(inputs, drift, |m| m.value.is_some_and(|v| v <= -least) && m.high.is_some_and(|h| h <= -sure));
@@ -68,7 +68,7 @@ fn ends(time: &TakeTime, change_percent: f64) -> Option<(f64, f64)> {
 }
 
 /// Bars that slipped, all takes together; the take with most of them is named.
-pub fn slips(inputs: &FindingInputs) -> Option<Finding> {
+pub(super) fn slips(inputs: &FindingInputs) -> Option<Finding> {
     let per_take = inputs.time.iter().enumerate().take(inputs.takes.len());
     let (at, time) = per_take.max_by_key(|(at, time)| (time.slipped_bars.len(), std::cmp::Reverse(*at)))?;
     let bars = &time.slipped_bars;
@@ -128,7 +128,7 @@ fn part_begins_at(inputs: &FindingInputs, take: usize, start_s: f64, end_s: f64)
 }
 
 /// Praise: every take that could be judged held its tempo.
-pub fn held(inputs: &FindingInputs) -> Option<Finding> {
+pub(super) fn held(inputs: &FindingInputs) -> Option<Finding> {
     let most = inputs.thresholds.of(t::TEMPO_HELD_PERCENT);
     let known = takes_with(inputs, drift, |_| true);
     let inside = |m: &Measured| m.value.is_some_and(|v| v.abs() < most);

@@ -17,7 +17,7 @@ fn band_cents(inputs: &FindingInputs) -> f64 {
 }
 
 /// Open strings of a player in the tuning passages before the first take: passage, MIDI, offset from the band.
-pub fn strings_before(inputs: &FindingInputs, part: &Part) -> Vec<(usize, u8, Measured)> {
+pub(super) fn strings_before(inputs: &FindingInputs, part: &Part) -> Vec<(usize, u8, Measured)> {
     let first = inputs.takes.first().map_or(f64::INFINITY, |k| k.start_s);
     let band = band_cents(inputs);
     let mut found: Vec<(usize, u8, Measured)> = Vec::new();
@@ -52,7 +52,7 @@ fn middle(strings: &[(usize, u8, Measured)]) -> Option<Measured> {
 }
 
 /// The whole instrument was tuned to one side before the first take.
-pub fn tuned_off(inputs: &FindingInputs, part: &Part) -> Option<Finding> {
+pub(super) fn tuned_off(inputs: &FindingInputs, part: &Part) -> Option<Finding> {
     let strings = strings_before(inputs, part);
     let measured = middle(&strings)?;
     let (least, sure) = (inputs.thresholds.of(t::TUNED_OFF_CENTS), inputs.thresholds.of(t::TUNING_SURE_CENTS));
@@ -113,7 +113,7 @@ fn letter(player: Player, midi: u8) -> &'static str {
 }
 
 /// One string stands apart from the player's others.
-pub fn string_off(inputs: &FindingInputs, part: &Part) -> Option<Finding> {
+pub(super) fn string_off(inputs: &FindingInputs, part: &Part) -> Option<Finding> {
     let strings = strings_before(inputs, part);
     let rest = middle(&strings)?.value?;
     let least = inputs.thresholds.of(t::STRING_OFF_CENTS);
