@@ -156,20 +156,29 @@ fn sheet(player: &'static str, report: &Report, before: Option<&(String, &Report
             .find(|f| f.id == **id && f.severity == 0)
             .filter(|f| own(f) || shared(f) || tempo_praise(player, f))
     };
+    let changes: Vec<Change> = facts(player)
+        .iter()
+        .map(|fact| change(fact, report, before.map(|(_, r)| *r)))
+        .filter(|c| c.now.value.is_some() || c.before.value.is_some())
+        .collect();
+    let noted = PRAISE.iter().filter_map(|id| praise(&id)).map(|f| f.statement.clone());
     PlayerSheet {
         player,
         practise: first.map_or_else(String::new, |f| to_the_player(&f.ask, player)),
         because: first.map_or_else(String::new, |f| f.statement.clone()),
         listen: first.map_or_else(Vec::new, spans),
         also: asks.iter().skip(1).take(MOST_ALSO).map(|f| f.statement.clone()).collect(),
-        praise: PRAISE.iter().filter_map(|id| praise(&id)).map(|f| f.statement.clone()).collect(),
-        changes: facts(player)
-            .iter()
-            .map(|fact| change(fact, report, before.map(|(_, r)| *r)))
-            .filter(|c| c.now.value.is_some() || c.before.value.is_some())
-            .collect(),
+        praise: changes.iter().filter_map(improved).chain(noted).collect(),
+        changes,
         last_date: before.map(|(date, _)| date.clone()),
     }
+}
+
+/// Praise for what came nearer since the rehearsal before.
+fn improved(c: &Change) -> Option<String> {
+    let (before, now) = (c.before.value?, c.now.value.filter(|_| c.verdict == ChangeVerdict::Better)?);
+    let number = |v: f64| format!("{}{:.0}", if v < -0.5 { "\u{2212}" } else { "" }, v.abs());
+    Some(format!("Better than last time: {}, from {} to {} {}.", c.label, number(before), number(now), c.unit))
 }
 
 /// "Let the bass tune again" becomes "Tune again": the sheet speaks to the player.
