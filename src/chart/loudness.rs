@@ -17,7 +17,7 @@ use crate::report::{Curves, Report};
 /// Words of the level axis.
 pub const AXIS_WORDS: &str = "Loudness (LUFS, a louder sound is nearer 0)";
 /// What the lines are.
-const LINE_WORDS: &str = "Dark line: the last 3 seconds. Pale line: the loudest moment of each second. Thick bar and number: the whole take. Thin upright lines: parts.";
+const LINE_WORDS: &str = "Dark line: the last 3 seconds. Pale: the loudest moment of each second. Thick bar: the whole take. Thin upright: a part.";
 /// The same for the page, which leaves the pale line out.
 const SHORT_LINE_WORDS: &str = "dark line: the last 3 seconds; thick bar: the whole take";
 /// The scale shows at most this much, so that silence does not flatten the music.

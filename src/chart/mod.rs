@@ -22,6 +22,7 @@ mod loudness;
 mod page;
 mod picture;
 mod season;
+mod season_lists;
 mod sheet;
 mod strip;
 mod text;

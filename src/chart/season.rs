@@ -8,6 +8,7 @@ use jiff::civil::Date;
 use super::axes::{Scale, round_steps};
 use super::canvas::{Align, Area, Canvas, Drawn, Picture, Type};
 use super::error::ChartError;
+use super::season_lists;
 use super::text::Face;
 use super::theme::{BLUE, GRID, INK, LEADING, RULE, SOFT_INK, TypeSizes, WIDE_TYPE};
 use super::words;
@@ -73,9 +74,6 @@ pub const MOST_SERIES: usize = 8;
 const COLUMNS: usize = 2;
 const FIELD_HEIGHT: f32 = 316.0;
 const HEAD: f32 = 136.0;
-/// Most lines of each list above the fields.
-const MOST_SAID: usize = 6;
-const MOST_LINES: usize = 2;
 
 /// The season, 1600 pixels wide; its height follows the number of measures.
 ///
@@ -94,13 +92,13 @@ pub fn lay_out_season(season: &SeasonPicture) -> Result<Drawn, ChartError> {
     let shown = &season.series[..season.series.len().min(MOST_SERIES)];
     let rows = shown.len().div_ceil(COLUMNS).max(2);
     let mut measuring = Canvas::new(1, 1, 100)?;
-    let lists = lists(&mut measuring, season, sizes);
+    let lists = season_lists::lists(&mut measuring, season, sizes);
     let said = lists.iter().map(Vec::len).max().unwrap_or(0) as f32 * sizes.small * LEADING;
     let first = HEAD + if said > 0.0 { said + 34.0 } else { 14.0 };
     let height = first + rows as f32 * FIELD_HEIGHT + 66.0;
     let mut c = Canvas::new(1600, height as u32, 100)?;
     draw_head(&mut c, season, sizes);
-    draw_lists(&mut c, &lists, sizes);
+    season_lists::draw_lists(&mut c, HEAD, &lists, sizes);
     for (index, series) in shown.iter().enumerate() {
         let (row, column) = (index / COLUMNS, index % COLUMNS);
         let left = 60.0 + column as f32 * 760.0;
@@ -121,38 +119,6 @@ pub fn lay_out_season(season: &SeasonPicture) -> Result<Drawn, ChartError> {
     c.text(60.0, height - 30.0, &caution, Type::regular(sizes.small, SOFT_INK), Align::Left);
     Ok(c.finish())
 }
-
-/// What changed, and what returns: lines of the left and of the right column, headings bold.
-fn lists(c: &mut Canvas, season: &SeasonPicture, sizes: &TypeSizes) -> [Vec<(Face, String)>; 2] {
-    let wrap = |heading: &str, said: &[String]| {
-        let mut lines = Vec::new();
-        if !said.is_empty() {
-            lines.push((Face::Bold, heading.to_owned()));
-        }
-        for sentence in said.iter().take(MOST_SAID) {
-            let words = words::sentence(sentence);
-            let wrapped = c.fonts().wrap(&words, Face::Regular, sizes.small, COLUMN_WIDTH, MOST_LINES);
-            lines.extend(wrapped.into_iter().map(|l| (Face::Regular, l)));
-        }
-        lines
-    };
-    let mut left = wrap("What changed", &season.changed);
-    left.extend(wrap("To keep in mind", &season.notes));
-    [left, wrap("What returns", &season.returns)]
-}
-
-fn draw_lists(c: &mut Canvas, lists: &[Vec<(Face, String)>; 2], sizes: &TypeSizes) {
-    for (column, lines) in lists.iter().enumerate() {
-        let left = 60.0 + column as f32 * 760.0;
-        let mut y = HEAD + sizes.small;
-        for (face, line) in lines {
-            c.text(left, y, line, Type { face: *face, size: sizes.small, colour: INK }, Align::Left);
-            y += sizes.small * LEADING;
-        }
-    }
-}
-
-const COLUMN_WIDTH: f32 = 715.0;
 
 fn draw_head(c: &mut Canvas, season: &SeasonPicture, sizes: &TypeSizes) {
     let y = 52.0 + sizes.title * 0.5;

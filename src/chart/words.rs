@@ -73,7 +73,7 @@ const REASONS: [(&str, &str); 74] = [
     ("stream_restarts", "the recording starts anew inside the file"),
     ("swing_from_comping", "judged by the comping, not by the cymbals"),
     ("time_stamps_leap", "the clock of the file leaps"),
-    ("too_far_ahead", "further ahead than the rehearsals reach back"),
+    ("too_far_ahead", "too far ahead to say"),
     ("too_few_bands", "too few bands are heard"),
     ("too_few_bars", "too few bars to judge"),
     ("too_few_bass_onsets", "too few clear bass notes"),

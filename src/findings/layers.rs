@@ -122,7 +122,8 @@ impl<'a> Pair<'a> {
 
     /// "take 1", "parts 1 and 3 of take 2", "take 1 and part 2 of take 3".
     fn place_words(&self, inputs: &FindingInputs) -> String {
-        if inputs.parts.len() > 1 && self.places.len() == inputs.parts.iter().map(Vec::len).sum::<usize>() {
+        let all: usize = inputs.parts.iter().map(Vec::len).sum();
+        if inputs.parts.len() > 1 && inputs.parts.iter().all(|p| !p.is_empty()) && self.places.len() == all {
             return "every take".to_owned();
         }
         let mut said: Vec<String> = Vec::new();

@@ -6,7 +6,8 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::combine::{Weighted, combine};
-use super::festival::{FestivalPlan, festival};
+use super::festival::festival;
+use super::festival_plan::FestivalPlan;
 use super::habits::habits;
 use super::measures::{Hears, Measure, measures, take_seconds};
 use super::trends::{recorder_changed, trends};

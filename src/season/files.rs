@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use rayon::prelude::*;
 
 use super::build::{Entry, build_season_for};
-use super::festival::FestivalPlan;
+use super::festival_plan::FestivalPlan;
 use super::types::{SEASON_SCHEMA_NAME, SEASON_SCHEMA_VERSION, Season};
 use crate::report::folder::report_dirs;
 use crate::report::migrate::SEASON_STEPS;

@@ -10,19 +10,23 @@
 mod build;
 mod combine;
 mod festival;
+mod festival_amp;
+mod festival_plan;
+mod festival_run;
 mod festival_types;
 mod files;
 mod habit_rows;
 mod habits;
 mod measures;
 mod picture;
+mod sheet_facts;
 mod sheets;
 mod slope;
 mod trends;
 mod types;
 
 pub use build::{Entry, build_season, build_season_for};
-pub use festival::{AmpChange, FestivalPlan, Goal, PlanError};
+pub use festival_plan::{AmpChange, FestivalPlan, Goal, PlanError};
 pub use festival_types::*;
 pub use files::{Redrawn, SEASON, SEASON_FILE, read_season, redraw_season, redraw_season_for};
 pub use measures::{Hears, Measure, measure, measures};

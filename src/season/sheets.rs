@@ -8,9 +8,8 @@
 use std::collections::BTreeMap;
 
 use super::build::{Entry, same_recorder};
-use super::combine::{Rule, Weighted, combine};
-use super::habit_rows::{change_over_takes, starts};
-use super::measures::{Hears, measure, take_seconds};
+use super::measures::{Hears, take_seconds};
+use super::sheet_facts::{Fact, facts};
 use crate::findings::PRAISE;
 use crate::report::folder::date_of;
 use crate::report::{Finding, LayerLevels, Report};
@@ -157,20 +156,29 @@ fn sheet(player: &'static str, report: &Report, before: Option<&(String, &Report
             .find(|f| f.id == **id && f.severity == 0)
             .filter(|f| own(f) || shared(f) || tempo_praise(player, f))
     };
+    let changes: Vec<Change> = facts(player)
+        .iter()
+        .map(|fact| change(fact, report, before.map(|(_, r)| *r)))
+        .filter(|c| c.now.value.is_some() || c.before.value.is_some())
+        .collect();
+    let noted = PRAISE.iter().filter_map(|id| praise(&id)).map(|f| f.statement.clone());
     PlayerSheet {
         player,
         practise: first.map_or_else(String::new, |f| to_the_player(&f.ask, player)),
         because: first.map_or_else(String::new, |f| f.statement.clone()),
         listen: first.map_or_else(Vec::new, spans),
         also: asks.iter().skip(1).take(MOST_ALSO).map(|f| f.statement.clone()).collect(),
-        praise: PRAISE.iter().filter_map(|id| praise(&id)).map(|f| f.statement.clone()).collect(),
-        changes: facts(player)
-            .iter()
-            .map(|fact| change(fact, report, before.map(|(_, r)| *r)))
-            .filter(|c| c.now.value.is_some() || c.before.value.is_some())
-            .collect(),
+        praise: changes.iter().filter_map(improved).chain(noted).collect(),
+        changes,
         last_date: before.map(|(date, _)| date.clone()),
     }
+}
+
+/// Praise for what came nearer since the rehearsal before.
+fn improved(c: &Change) -> Option<String> {
+    let (before, now) = (c.before.value?, c.now.value.filter(|_| c.verdict == ChangeVerdict::Better)?);
+    let number = |v: f64| format!("{}{:.0}", if v < -0.5 { "\u{2212}" } else { "" }, v.abs());
+    Some(format!("Better than last time: {}, from {} to {} {}.", c.label, number(before), number(now), c.unit))
 }
 
 /// "Let the bass tune again" becomes "Tune again": the sheet speaks to the player.
@@ -194,118 +202,6 @@ fn spans(finding: &Finding) -> Vec<SheetSpan> {
     }
     found.truncate(MOST_SPANS);
     found
-}
-
-/// One line of the table of facts.
-struct Fact {
-    label: &'static str,
-    unit: &'static str,
-    toward: Toward,
-    hears: Hears,
-    families: &'static [&'static str],
-    read: fn(&Report) -> Measured,
-}
-
-const TUNING: &[&str] = &["passages", "tuning"];
-const TIME: &[&str] = &["passages", "time"];
-const LAYERS: &[&str] = &["passages", "layers"];
-
-const fn fact(
-    label: &'static str,
-    unit: &'static str,
-    toward: Toward,
-    hears: Hears,
-    families: &'static [&'static str],
-    read: fn(&Report) -> Measured,
-) -> Fact {
-    Fact { label, unit, toward, hears, families, read }
-}
-
-fn facts(player: &str) -> Vec<Fact> {
-    use Hears::{Anything, Recorder};
-    use Toward::{Higher, Lower, Neither, Zero};
-    let start = "tuning as the rehearsal begins";
-    let level = "loudness in the band";
-    let by_layer = |read| fact(level, "LU", Neither, Recorder, LAYERS, read);
-    match player {
-        "bass" => vec![
-            fact(start, "cents", Zero, Anything, TUNING, |r| or_absent(starts(r, "bass", |t| &t.bass))),
-            fact("tuning over the takes", "cents", Zero, Anything, TUNING, |r| {
-                season_value(r, "bass_offset_from_band_cents")
-            }),
-            fact("change of pitch, first take to last", "cents", Zero, Anything, TUNING, |r| {
-                or_absent(change_over_takes(r, &r.tuning.instruments.bass))
-            }),
-            fact("bass after the drums", "ms", Zero, Anything, TIME, |r| season_value(r, "bass_to_drums_ms")),
-            by_layer(|r| layer(r, |l| &l.bass)),
-            fact("low end of the band against the target", "dB", Neither, Recorder, &["passages", "balance"], |r| {
-                season_value(r, "low_end_excess_db")
-            }),
-        ],
-        "guitar" => vec![
-            fact(start, "cents", Zero, Anything, TUNING, |r| or_absent(starts(r, "guitar", |t| &t.guitar))),
-            fact("tuning over the takes", "cents", Zero, Anything, TUNING, |r| {
-                season_value(r, "guitar_offset_from_band_cents")
-            }),
-            fact("change of pitch, first take to last", "cents", Zero, Anything, TUNING, |r| {
-                or_absent(change_over_takes(r, &r.tuning.instruments.guitar))
-            }),
-            fact("loudness of guitar and keys in the band", "LU", Neither, Recorder, LAYERS, |r| {
-                layer(r, |l| &l.comping)
-            }),
-        ],
-        "piano" => vec![
-            fact("loudness of guitar and keys in the band", "LU", Neither, Recorder, LAYERS, |r| {
-                layer(r, |l| &l.comping)
-            }),
-            fact("chords of guitar and keys in a bar", "a bar", Neither, Anything, TIME, |r| {
-                season_value(r, "comping_onsets_per_bar")
-            }),
-            fact("pitch of the piano against the band", "cents", Neither, Anything, TUNING, |r| {
-                r.tuning.instruments.piano.offset_from_band_cents.clone()
-            }),
-        ],
-        _ => vec![
-            fact("bars with the hi-hat on 2 and 4", "%", Higher, Anything, TIME, |r| {
-                season_value(r, "hat_on_2_and_4_percent")
-            }),
-            fact("change of tempo over a take, either way", "%", Lower, Anything, TIME, |r| {
-                season_value(r, "drift_size_percent")
-            }),
-            fact("unsteadiness from beat to beat", "% of a beat", Lower, Anything, TIME, |r| {
-                season_value(r, "steadiness_percent")
-            }),
-            fact("kick against the ride cymbal", "dB", Neither, Recorder, TIME, |r| {
-                let of_take = |t: &crate::report::TakeFacts| Weighted {
-                    measured: t.feel.kick_re_ride_db.clone(),
-                    weight: t.end_s - t.start_s,
-                };
-                combine(&r.takes.iter().map(of_take).collect::<Vec<_>>(), Rule::Mean, "no_takes")
-            }),
-            by_layer(|r| layer(r, |l| &l.drums)),
-        ],
-    }
-}
-
-fn or_absent(m: Option<Measured>) -> Measured {
-    m.unwrap_or_else(|| Measured::absent("no_note_heard"))
-}
-
-/// A measure of the season, of this tape alone.
-fn season_value(report: &Report, id: &str) -> Measured {
-    measure(id).map_or_else(|| Measured::absent("not_measured"), |m| combine(&(m.read)(report), m.rule, "no_takes"))
-}
-
-/// A layer against the band over all parts, by their length.
-fn layer(report: &Report, pick: fn(&LayerLevels) -> &Measured) -> Measured {
-    let parts = report.takes.iter().flat_map(|t| &t.parts);
-    let readings: Vec<Weighted> = parts
-        .filter_map(|p| {
-            let measured = pick(p.layers_re_band_lu.as_ref()?).clone();
-            Some(Weighted { measured, weight: p.end_s - p.start_s })
-        })
-        .collect();
-    combine(&readings, Rule::Mean, "no_takes")
 }
 
 fn change(fact: &Fact, report: &Report, before: Option<&Report>) -> Change {

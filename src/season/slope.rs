@@ -23,10 +23,21 @@ pub const POINTS_MIN: usize = 3;
 const KENDALL_POINTS_MIN: usize = 5;
 /// Up to here Kendall's distribution is counted out; above, the normal approximation serves.
 const KENDALL_EXACT_POINTS_MAX: usize = 60;
-/// Two-sided 5 % points of Student's t for 1 and 2 degrees of freedom (handbook table).
-const STUDENT_T: [f64; 2] = [12.706, 4.303];
-/// Standard deviations from the middle to the end of a 95 % interval.
-const Z_95: f64 = 1.96;
+/// How much an interval must hold.
+#[derive(Clone, Copy, Debug)]
+pub struct Level {
+    /// Probability beyond each end.
+    tail: f64,
+    /// Standard deviations from the middle to an end (standard normal table).
+    z: f64,
+    /// Two-sided points of Student's t for 1 and 2 degrees of freedom (handbook table).
+    student_t: [f64; 2],
+}
+
+/// The interval that is written.
+pub const LEVEL_95: Level = Level { tail: 0.025, z: 1.96, student_t: [12.706, 4.303] };
+/// The interval that a change must clear: a season follows a score of measures, and one of twenty would move by chance at 95 %.
+pub const LEVEL_98: Level = Level { tail: 0.01, z: 2.326, student_t: [31.821, 6.965] };
 
 /// Change a week over the rehearsals of one line: the median of the slopes of all pairs.
 ///
@@ -45,6 +56,17 @@ const Z_95: f64 = 1.96;
 /// False alarms on 100 seeds of unchanging seasons of 3 to 20 rehearsals: test
 /// `unchanging_seasons_raise_a_false_alarm_in_at_most_one_of_twenty`.
 pub fn theil_sen(points: &[Point]) -> Measured {
+    theil_sen_at(points, LEVEL_95)
+}
+
+/// Which way the line surely goes: +1, -1, or 0 when its 98 % interval holds zero; `None` where there is no slope.
+pub fn direction(points: &[Point]) -> Option<i8> {
+    let slope = theil_sen_at(points, LEVEL_98);
+    slope.value?;
+    Some(i8::from(slope.low.is_some_and(|l| l > 0.0)) - i8::from(slope.high.is_some_and(|h| h < 0.0)))
+}
+
+fn theil_sen_at(points: &[Point], level: Level) -> Measured {
     if points.len() < POINTS_MIN {
         return Measured::absent("too_few_rehearsals");
     }
@@ -54,12 +76,12 @@ pub fn theil_sen(points: &[Point]) -> Measured {
         return Measured::absent("same_day");
     };
     let scatter = if points.len() < KENDALL_POINTS_MIN {
-        let half = STUDENT_T[points.len() - POINTS_MIN] * line.standard_error;
+        let half = level.student_t[points.len() - POINTS_MIN] * line.standard_error;
         (line.slope - half, line.slope + half)
     } else {
-        kendall_interval(&slopes, points.len())
+        kendall_interval(&slopes, points.len(), level)
     };
-    let known = Z_95 * line.measurement_sigma;
+    let known = level.z * line.measurement_sigma;
     let low = scatter.0.min(slope - known);
     let high = scatter.1.max(slope + known);
     Measured::new(slope, low.min(slope), high.max(slope), points.len() as u64)
@@ -78,17 +100,17 @@ fn pair_slopes(points: &[Point]) -> Vec<f64> {
 }
 
 /// Ends of the interval among the sorted slopes of all pairs.
-fn kendall_interval(slopes: &[f64], n: usize) -> (f64, f64) {
-    let dropped = dropped_slopes(n).min(slopes.len().saturating_sub(1) / 2);
+fn kendall_interval(slopes: &[f64], n: usize, level: Level) -> (f64, f64) {
+    let dropped = dropped_slopes(n, level).min(slopes.len().saturating_sub(1) / 2);
     (slopes[dropped], slopes[slopes.len() - 1 - dropped])
 }
 
-/// How many slopes may be dropped at either end so that at least 95 % stay covered.
-fn dropped_slopes(n: usize) -> usize {
+/// How many slopes may be dropped at either end so that at least the level stays covered.
+fn dropped_slopes(n: usize, level: Level) -> usize {
     if n > KENDALL_EXACT_POINTS_MAX {
         let (n, pairs) = (n as f64, n as f64 * (n as f64 - 1.0) / 2.0);
         let sigma = (n * (n - 1.0) * (2.0 * n + 5.0) / 72.0).sqrt();
-        return (pairs / 2.0 - Z_95 * sigma - 1.0).max(0.0) as usize;
+        return (pairs / 2.0 - level.z * sigma - 1.0).max(0.0) as usize;
     }
     let mut below = 0.0;
     let counts = discordant_pairs_probability(n);
@@ -96,7 +118,7 @@ fn dropped_slopes(n: usize) -> usize {
         .iter()
         .take_while(|p| {
             below += **p;
-            below <= 0.025
+            below <= level.tail
         })
         .count()
         .saturating_sub(1)
@@ -165,8 +187,10 @@ mod tests {
     /// Hollander and Wolfe's worked numbers for n = 10 (from memory): C = 23 - 2 = 21, so ranks 12 and 34 of 45 at 97.7 % one-sided.
     #[test]
     fn ten_points_drop_eleven_slopes_at_either_end() {
-        assert_eq!(dropped_slopes(10), 11);
-        assert_eq!(dropped_slopes(5), 0);
+        assert_eq!(dropped_slopes(10, LEVEL_95), 11);
+        assert_eq!(dropped_slopes(5, LEVEL_95), 0);
+        // One discordant pair of six has a tail of 6 in 720 = 0.0083, two of 20 in 720.
+        assert_eq!(dropped_slopes(6, LEVEL_98), 1);
     }
 
     #[test]
@@ -179,7 +203,7 @@ mod tests {
             };
             discordant_pairs_probability(n).iter().take_while(fits).count() - 1
         };
-        let (n, beyond) = (61, dropped_slopes(61));
+        let (n, beyond) = (61, dropped_slopes(61, LEVEL_95));
         assert!(exact(n).abs_diff(beyond) <= 2 && beyond <= exact(n), "{} {beyond}", exact(n));
     }
 

@@ -3,7 +3,7 @@
 //! Conventions: the trend of a measure belongs to its last unbroken line; earlier lines stand beside it, each with its own.
 
 use super::measures::{Hears, Measure, measures};
-use super::slope::{Point, theil_sen};
+use super::slope::{Point, direction, theil_sen};
 use super::types::{LineBreak, Recorder, Rehearsal, Trend, TrendLine, TrendVerdict};
 use crate::stats::{Measured, median};
 
@@ -29,7 +29,7 @@ fn trend(m: &Measure, rehearsals: &[Rehearsal]) -> Option<Trend> {
     let date = |r: Option<&&Rehearsal>| r.map(|r| r.date.clone());
     Some(Trend {
         measure: m.id.to_owned(),
-        verdict: verdict(&slope_per_week),
+        verdict: verdict(m, last),
         slope_per_week,
         broken_at,
         from_date: date(last.rehearsals.first()),
@@ -52,17 +52,17 @@ fn earlier(m: &Measure, line: &Line) -> Option<TrendLine> {
     Some(TrendLine {
         from_date: line.rehearsals.first()?.date.clone(),
         to_date: line.rehearsals.last()?.date.clone(),
-        verdict: verdict(&slope_per_week),
+        verdict: verdict(m, line),
         slope_per_week,
     })
 }
 
-fn verdict(slope: &Measured) -> TrendVerdict {
-    match (slope.value, slope.low, slope.high) {
-        (None, _, _) => TrendVerdict::TooFew,
-        (_, Some(low), _) if low > 0.0 => TrendVerdict::Up,
-        (_, _, Some(high)) if high < 0.0 => TrendVerdict::Down,
-        _ => TrendVerdict::NoChangeBeyondNoise,
+fn verdict(m: &Measure, line: &Line) -> TrendVerdict {
+    match direction(&points(m, line)) {
+        None => TrendVerdict::TooFew,
+        Some(0) => TrendVerdict::NoChangeBeyondNoise,
+        Some(way) if way > 0 => TrendVerdict::Up,
+        Some(_) => TrendVerdict::Down,
     }
 }
 

@@ -81,11 +81,11 @@ pub struct Recorder {
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum TrendVerdict {
-    /// The whole interval of the slope is above zero.
+    /// The slope is above zero beyond the noise: so is its 98 % interval.
     Up,
-    /// The whole interval of the slope is below zero.
+    /// The slope is below zero beyond the noise: so is its 98 % interval.
     Down,
-    /// The interval of the slope holds zero.
+    /// The 98 % interval of the slope holds zero.
     NoChangeBeyondNoise,
     /// Fewer than three comparable rehearsals.
     TooFew,

@@ -50,6 +50,7 @@ fn a_sheet_holds_the_players_own_facts_one_thing_to_practise_and_the_change_beyo
     assert_eq!((tuning.verdict, tuning.change.value), (ChangeVerdict::Better, Some(7.0)));
     assert!((tuning.change.low.unwrap() - (7.0 - 8f64.sqrt())).abs() < 1e-9);
     assert_eq!(row(now, "low end").verdict, ChangeVerdict::Same);
+    assert_eq!(now.praise, ["Better than last time: tuning over the takes, from \u{2212}9 to \u{2212}2 cents."]);
 }
 
 #[test]

@@ -1,8 +1,8 @@
 //! Side by side: tuning of bass and guitar against the band, and how the tempo of the takes held.
 
-use super::super::canvas::{Area, Canvas};
+use super::super::canvas::{Align, Area, Canvas, Type};
 use super::super::dots::{self, Look, Mark, Row};
-use super::super::theme::TypeSizes;
+use super::super::theme::{SOFT_INK, TypeSizes};
 use super::super::words;
 use crate::report::{PlayerTuning, Report, TakeFacts, TakeTuning};
 use crate::stats::Measured;
@@ -71,7 +71,11 @@ impl Players {
             unit: "",
             gutters: (165.0, 225.0),
         };
-        dots::draw(c, Area { top, ..right }, &self.time, &look, sizes);
+        let bottom = dots::draw(c, Area { top, ..right }, &self.time, &look, sizes);
+        if self.time.iter().any(|r| r.said.contains("hat")) {
+            let kind = Type::regular(sizes.small, SOFT_INK);
+            c.text(right.right, bottom - sizes.small * 0.3, "hat: on 2 and 4", kind, Align::Right);
+        }
     }
 }
 
@@ -136,8 +140,10 @@ fn time_row(index: usize, take: &TakeFacts) -> Row {
     if words::finite(drift).is_none() {
         return Row { label, marks: Vec::new(), said: format!("not said: {}", words::why_absent(drift)) };
     }
+    let change = words::finite(drift).map_or_else(String::new, |v| words::number(v, 1, true));
     let hat = words::finite(&take.feel.hat_on_2_and_4_percent);
-    let said = hat.map_or_else(String::new, |v| format!("hat 2+4: {} %", words::number(v, 0, false)));
+    let hat = hat.map_or_else(String::new, |v| format!("; hat {} %", words::number(v, 0, false)));
+    let said = format!("{change}{hat}");
     Row { label, marks: vec![(Mark::Now, drift.clone())], said }
 }
 

@@ -17,7 +17,7 @@ pub use table::mark_words;
 
 const DPI: u32 = 200;
 const GAP: f32 = 28.0;
-const MOST_LINES: usize = 3;
+const MOST_LINES: usize = 2;
 const MOST_PRAISE: usize = 3;
 /// A single lane is no taller than this.
 const TALLEST_LANE: f32 = 760.0;
@@ -127,7 +127,7 @@ fn draw_practise(c: &mut Canvas, area: Area, sheet: &SheetPicture, report: &Repo
     lines.extend(regular(c, &listen_words(sheet, report), 1).into_iter().map(|l| (Face::Regular, l)));
     for also in &sheet.also {
         lines
-            .extend(regular(c, &format!("Also: {}", words::sentence(also)), 2).into_iter().map(|l| (Face::Regular, l)));
+            .extend(regular(c, &format!("Also: {}", words::sentence(also)), 1).into_iter().map(|l| (Face::Regular, l)));
     }
     let step = sizes.body * LEADING;
     let height = 62.0 + sizes.heading * LEADING * ask.len() as f32 + step * lines.len() as f32 + 26.0;
@@ -163,7 +163,7 @@ fn draw_praise(c: &mut Canvas, area: Area, sheet: &SheetPicture, sizes: &TypeSiz
     }
     let mut y = part_heading(c, area, area.top, "Went well", sizes) + sizes.body;
     for said in sheet.praise.iter().take(MOST_PRAISE) {
-        for line in c.fonts().wrap(&words::sentence(said), Face::Regular, sizes.body, area.width(), 2) {
+        for line in c.fonts().wrap(&words::sentence(said), Face::Regular, sizes.body, area.width(), 1) {
             c.text(area.left, y, &line, Type::regular(sizes.body, INK), Align::Left);
             y += sizes.body * LEADING;
         }

@@ -164,8 +164,9 @@ fn draw_strings(c: &mut Canvas, f: &Frame, player: &Player, report: &Report, siz
     let all: Vec<_> = strings(report, player).collect();
     for (i, (at_s, cents, letter)) in all.iter().enumerate() {
         let Some(y) = f.y_of_a440(*cents) else { continue };
-        let x = f.time.at(*at_s).clamp(f.plot.left + RING, f.plot.right - RING);
-        let y = y.clamp(f.plot.top + RING, f.plot.bottom - RING);
+        // Never `clamp`: on a plot lower than a ring the ends change places.
+        let x = f.time.at(*at_s).min(f.plot.right - RING).max(f.plot.left + RING);
+        let y = y.min(f.plot.bottom - RING).max(f.plot.top + RING);
         let near = |k: usize| all.get(k).is_some_and(|n| (f.time.at(n.0) - x).abs() < 2.0 * RING - 1.0);
         if near(i + 1) || (i > 0 && near(i - 1)) {
             c.dot(x, y, DOT, PURPLE.tint(100));
