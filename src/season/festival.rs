@@ -115,9 +115,12 @@ fn expected(points: &[Point], slope: &Measured, week: f64) -> Measured {
     let value = middle + per_week * run;
     let down = single.hypot((per_week - low) * run);
     let up = single.hypot((high - per_week) * run);
-    let (low, high) =
-        if moves { (value - down, value + up) } else { (lowest.min(value - down), highest.max(value + up)) };
-    Measured::new(value, low, high, points.len() as u64)
+    if moves {
+        return Measured::new(value, value - down, value + up, points.len() as u64);
+    }
+    let (low, high) = (lowest.min(value - down), highest.max(value + up));
+    let of_late = median(&recent.iter().map(|p| p.value).collect::<Vec<_>>()).unwrap_or(value);
+    Measured::new(of_late, low, high, points.len() as u64)
 }
 
 /// A share lies between 0 and 100 percent, and a size is never negative.
