@@ -38,13 +38,14 @@ pub fn write_season(out: &Path) -> Result<SeasonOutcome, PipelineError> {
     Ok(SeasonOutcome { rehearsals: redrawn.season.rehearsals.len(), warnings, picture })
 }
 
-/// Name and JSON Schema (laid out) of every file that the program writes.
+/// Name and JSON Schema (laid out) of every file that the program writes, and of the band sheet that it reads.
 pub fn schemas() -> Vec<(&'static str, String)> {
     [
         ("report", report::report_schema()),
         ("curves", report::curves_schema()),
         ("season", season::season_schema()),
         ("target", report::schema_of::<report::TargetFile>()),
+        ("sheet", report::schema_of::<crate::sheet::BandSheet>()),
     ]
     .map(|(name, schema)| (name, format!("{schema:#}")))
     .to_vec()

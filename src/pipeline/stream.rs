@@ -11,6 +11,7 @@ use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
 use crate::dsp::{Block, Meter};
 use crate::health::{Health, HealthMeter};
 use crate::measure::balance::{BalanceMeter, BalanceReading};
+use crate::measure::exposure::{ExposureMeter, ExposureReading};
 use crate::measure::layers::{LayerMeter, LayerReading};
 use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
 use crate::measure::time::{TimeFeatures, TimeMeter};
@@ -37,6 +38,8 @@ pub struct Readings {
     pub tuning: TuningReading,
     /// Onset strengths for the time.
     pub time: TimeFeatures,
+    /// A-weighted levels.
+    pub exposure: ExposureReading,
 }
 
 /// Why a tape gave no readings.
@@ -60,7 +63,9 @@ pub fn measure(
         let (to_native, native_blocks) = sync_channel(QUEUE_BLOCKS);
         let (to_spectral, spectral_blocks) = sync_channel(QUEUE_BLOCKS);
         let native = threads.spawn(move || run(LoudnessMeter::new(), HealthMeter::default(), &native_blocks));
-        let spectral = threads.spawn(move || run(PassageMeter::default(), BalanceMeter::new(), &spectral_blocks));
+        let spectral = threads.spawn(move || {
+            run(PassageMeter::default(), Pair(BalanceMeter::new(), ExposureMeter::default()), &spectral_blocks)
+        });
         let (to_players, player_blocks) = sync_channel(QUEUE_BLOCKS);
         let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), &player_blocks));
         let (to_layers, layer_blocks) = sync_channel(QUEUE_BLOCKS);
@@ -72,11 +77,27 @@ pub fn measure(
         let layers = joined(layers);
         decoded?;
         let (loudness, health) = native?;
-        let (passages, balance) = spectral?;
+        let (passages, (balance, exposure)) = spectral?;
         let (tuning, time) = players?;
         let layers = layers?;
-        Ok((Readings { health, passages, loudness, balance, layers, tuning, time }, tape.summary()))
+        Ok((Readings { health, passages, loudness, balance, layers, tuning, time, exposure }, tape.summary()))
     })
+}
+
+/// Two meters as one.
+struct Pair<A, B>(A, B);
+
+impl<A: Meter, B: Meter> Meter for Pair<A, B> {
+    type Reading = (A::Reading, B::Reading);
+
+    fn push(&mut self, block: &Block) {
+        self.0.push(block);
+        self.1.push(block);
+    }
+
+    fn finish(self) -> Self::Reading {
+        (self.0.finish(), self.1.finish())
+    }
 }
 
 /// A meter with a thread of its own.
