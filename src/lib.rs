@@ -22,6 +22,7 @@ pub mod passages;
 pub mod pipeline;
 pub mod report;
 pub mod season;
+pub mod sheet;
 pub mod stats;
 pub mod tape;
 pub mod units;

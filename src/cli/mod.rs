@@ -9,6 +9,7 @@ mod reference;
 mod review;
 mod schema;
 mod season;
+mod sheet;
 mod words;
 
 use std::path::PathBuf;
@@ -77,7 +78,13 @@ enum Command {
         #[arg(long, value_parser = clap::value_parser!(u16).range(1..=256))]
         jobs: Option<u16>,
     },
-    /// Print the JSON Schema of a file that this program writes
+    /// Write a commented band sheet to begin with; an existing one stays as it is
+    Sheet {
+        /// Folder for the sheet: the one that holds the tapes
+        #[arg(default_value = ".")]
+        dir: PathBuf,
+    },
+    /// Print the JSON Schema of a file that this program writes or reads
     Schema {
         /// Which file; without it, the names are listed
         name: Option<String>,
@@ -114,6 +121,7 @@ pub fn run() -> ExitCode {
             &Work { out, jobs, again: false, target: None, festival: Some(crate::pipeline::demo_festival()) },
         ),
         Command::Reference { paths, name, into, jobs } => reference::run(&paths, &name, &into, jobs),
+        Command::Sheet { dir } => sheet::run(&dir),
         Command::Schema { name } => schema::run(name.as_deref()),
     };
     ExitCode::from(code)

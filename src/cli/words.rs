@@ -13,7 +13,8 @@ pub fn tape_line(name: &str, outcome: &TapeOutcome) -> String {
             parts.extend(facts.playing_percent.map(|p| format!("{p:.0} % playing")));
             parts.extend(facts.integrated_lufs.map(|l| format!("{l:.1} LUFS")));
             parts.extend(facts.low_end_excess_db.map(|d| format!("low end {d:+.1} dB")));
-            format!("{name}: {} -> {}", parts.join(", "), facts.page.display())
+            let notes: String = facts.notes.iter().map(|note| format!("\n{name}: {note}")).collect();
+            format!("{name}: {} -> {}{notes}", parts.join(", "), facts.page.display())
         }
         TapeOutcome::Unchanged { folder } => format!("{name}: unchanged, kept {}", folder.display()),
         TapeOutcome::Failed { message, hint } => {

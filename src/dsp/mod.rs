@@ -4,6 +4,7 @@
 
 pub mod bands;
 pub mod block;
+pub mod correlate;
 pub mod decimate;
 pub mod filters;
 pub mod jackknife;

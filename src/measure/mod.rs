@@ -1,7 +1,9 @@
 //! The measurements, one family a file or folder. Siblings never import each other.
 
 pub mod balance;
+pub mod exposure;
 pub mod layers;
 pub mod loudness;
 pub mod time;
+pub mod together;
 pub mod tuning;

@@ -3,22 +3,25 @@
 use rayon::prelude::*;
 
 use super::compose_layers::{TapeLayers, measure_layers};
+use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
 use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
 use super::methods;
+use super::sheets;
 use super::stream::Readings;
+use super::tape_job::Job;
 use crate::findings::{Finding, FindingInputs, PartInput, TakeInput, Thresholds};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
-use crate::measure::time::{TakeTime, TimeHints, measure_take};
-use crate::measure::tuning::{TapeTuning, measure_tuning};
+use crate::measure::tuning::{TapeTuning, measure_tuning_with};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
     BalanceFacts, Curves, HealthFacts, LoudnessFacts, LowEndShare, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
     REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts, TargetFacts,
     ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
+use crate::sheet::TapeSheet;
 use crate::stats::Measured;
 use crate::tape::{DateSource, TapeInfo, TapeSource, TapeSummary};
 
@@ -36,7 +39,8 @@ pub struct MeasuredTape {
     loudness: LoudnessReading,
     balance: Balance,
     tuning: TapeTuning,
-    time: Vec<TakeTime>,
+    of_sheet: SheetTakes,
+    exposure: Option<crate::report::Exposure>,
     layers: TapeLayers,
     parts: Vec<Vec<PartInput>>,
     thresholds: Thresholds,
@@ -44,6 +48,7 @@ pub struct MeasuredTape {
     low_end_spread_db: Option<f64>,
     target: Target,
     methods: Vec<Method>,
+    sheet: Option<TapeSheet>,
     not_measured: Measured,
 }
 
@@ -51,14 +56,14 @@ pub struct MeasuredTape {
 pub fn measured(
     info: &TapeInfo,
     source: &TapeSource,
-    target: Option<&Target>,
+    job: &Job,
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
-    let Readings { health, passages, loudness, balance, layers, tuning, time } = readings;
+    let Readings { health, passages, loudness, balance, layers, tuning, time, exposure } = readings;
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
-    let methods = methods::methods(target);
-    let target = target.cloned().unwrap_or_else(Target::published_average);
+    let methods = methods::methods(job.options.target.as_ref());
+    let target = job.options.target.clone().unwrap_or_else(Target::published_average);
     let limits = HearingLimits { low_cut_hz: health.low_cut_hz.value, high_cut_hz: health.high_cut_hz.value };
     let takes = spans
         .iter()
@@ -69,12 +74,13 @@ pub fn measured(
             true_peak_dbtp: loudness.true_peak_dbtp(start_s, end_s),
         })
         .collect();
-    // The two families that cost most after the last block, beside each other and take by take.
-    let (time, tuning): (Vec<TakeTime>, TapeTuning) = rayon::join(
-        || spans.par_iter().map(|&(start, end)| measure_take(&time, start, end, &TimeHints::default())).collect(),
-        || measure_tuning(&tuning, &passages),
+    // The two families that cost most after the last block, beside each other.
+    let (mut of_sheet, tuning) = rayon::join(
+        || measure_time(&time, &spans, job.sheet),
+        || measure_tuning_with(&tuning, &passages, &tuning_hints(job.sheet)),
     );
-    let layers = measure_layers(&layers, &loudness, &health, &spans, &time, &info.marks);
+    let exposure = compose_sheet::exposure(&exposure, &health, job.sheet, &mut of_sheet.problems);
+    let layers = measure_layers(&layers, &loudness, &health, &spans, (job.sheet, &mut of_sheet), &info.marks);
     MeasuredTape {
         parts: (0..spans.len()).map(|at| layers.part_inputs(at)).collect(),
         layers,
@@ -83,7 +89,8 @@ pub fn measured(
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: balance.over(&spans, &target, limits),
         tuning,
-        time,
+        of_sheet,
+        exposure,
         low_end_spread_db: target.low_end_spread_db(),
         health,
         passages,
@@ -91,6 +98,7 @@ pub fn measured(
         loudness,
         target,
         methods,
+        sheet: job.sheet.cloned(),
         not_measured: Measured::absent(NOT_MEASURED),
     }
 }
@@ -106,6 +114,11 @@ pub fn balance_of_playing(readings: &Readings) -> (Balance, f64) {
 }
 
 impl MeasuredTape {
+    /// What of the band sheet could not be used on this tape.
+    pub fn notes(&self) -> &[String] {
+        &self.of_sheet.problems
+    }
+
     /// What the rules of the findings look at.
     pub fn finding_inputs(&self) -> FindingInputs<'_> {
         FindingInputs {
@@ -133,9 +146,11 @@ pub fn report(tape: &MeasuredTape, findings: &[Finding]) -> (Report, Curves) {
             revision: REPORT_SCHEMA_REVISION,
         },
         program: methods::program(),
-        assumed: assumptions(),
+        assumed: sheets::assumptions(tape.sheet.as_ref()),
+        sheet: tape.sheet.as_ref().map(|s| sheets::sheet_facts_with(s, &tape.of_sheet.problems)),
         methods: tape.methods.clone(),
         tape: tape.facts.clone(),
+        recorded_with: None,
         health: health_facts(&tape.health),
         passages: tape.passages.iter().enumerate().map(|(at, p)| passage_facts(p, strings(&tape.tuning, at))).collect(),
         time_use: TimeUse::of(&tape.passages),
@@ -143,18 +158,10 @@ pub fn report(tape: &MeasuredTape, findings: &[Finding]) -> (Report, Curves) {
         tuning: tuning_facts(&tape.tuning),
         balance: balance_facts(&tape.balance, &tape.target),
         amp_advice: Vec::new(),
-        exposure: None,
+        exposure: tape.exposure.clone(),
         findings: findings.iter().map(Into::into).collect(),
     };
     (report, curves(tape))
-}
-
-fn assumptions() -> Vec<String> {
-    vec![
-        "No band sheet: charts have no titles, and who plays what is not known.".to_owned(),
-        "No microphone correction: balance is as the recorder heard it.".to_owned(),
-        "No calibration: levels are against the recorder's full scale.".to_owned(),
-    ]
 }
 
 fn tape_facts(info: &TapeInfo, source: &TapeSource, summary: &TapeSummary) -> TapeFacts {
@@ -218,20 +225,22 @@ fn passage_facts(passage: &Passage, strings: Vec<crate::report::OpenString>) -> 
 }
 
 fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
-    let (take, loudness) = (&tape.takes[at], &tape.loudness);
+    let (take, loudness, time) = (&tape.takes[at], &tape.loudness, &tape.of_sheet.time[at]);
+    let named = tape.of_sheet.named[at].as_ref();
     TakeFacts {
         start_s: take.start_s,
         end_s: take.end_s,
-        title: String::new(),
+        title: named.map(|n| n.title.clone()).unwrap_or_default(),
+        marked: compose_sheet::marked(tape.sheet.as_ref(), named),
         parts: tape.layers.part_facts(at, loudness),
         loudness: LoudnessFacts {
             integrated_lufs: take.integrated_lufs.clone(),
             range_lu: loudness.range_lu(take.start_s, take.end_s),
             true_peak_dbtp: take.true_peak_dbtp.clone(),
         },
-        tempo: tempo_facts(&tape.time[at].tempo),
-        feel: feel_facts(&tape.time[at].feel),
-        time_detail: time_detail(&tape.time[at]),
+        tempo: tempo_facts(&time.tempo),
+        feel: feel_facts(&time.feel),
+        time_detail: time_detail(time),
         tuning: take_tuning(&tape.tuning, at),
     }
 }
@@ -272,7 +281,7 @@ fn curves(tape: &MeasuredTape) -> Curves {
         momentary_max_lufs: fitted(loudness.momentary_max_lufs),
         low_end_excess_db: fitted(tape.low_end_curve_db.clone()),
         layers_lufs: tape.layers.curves(hops),
-        tempo_bpm: tempo_curve(&tape.time, CURVE_HOP_S, hops),
+        tempo_bpm: tempo_curve(&tape.of_sheet.time, CURVE_HOP_S, hops),
         bass_cents: fitted(tape.tuning.bass_cents.clone()),
         guitar_cents: fitted(tape.tuning.guitar_cents.clone()),
     }

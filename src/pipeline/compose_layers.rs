@@ -1,11 +1,13 @@
 //! The layers and the parts in the words of the report.
 
+use super::compose_sheet::{SheetTakes, chart_of, left_out, of_take, wanted};
 use crate::findings::PartInput;
 use crate::health::Health;
-use crate::measure::layers::{self, LAYERS, Layer, LayerPowers, LayerReading, find_parts};
+use crate::measure::layers::{self, LAYERS, Layer, LayerPowers, LayerReading, find_parts, place_parts};
 use crate::measure::loudness::LoudnessReading;
 use crate::measure::time::TakeTime;
 use crate::report::{LayerCurves, LayerLevels, PartFacts, PartSource};
+use crate::sheet::{Chart, TapeSheet};
 use crate::stats::Measured;
 use crate::tape::Mark;
 
@@ -43,12 +45,19 @@ pub fn measure_layers(
     loudness: &LoudnessReading,
     health: &Health,
     takes: &[(f64, f64)],
-    time: &[TakeTime],
+    (sheet, of_sheet): (Option<&TapeSheet>, &mut SheetTakes),
     marks: &[Mark],
 ) -> TapeLayers {
     let (step_powers, step_s) = loudness.powers();
     let powers = reading.with_power(step_powers, step_s);
-    let parts = takes.iter().zip(time).map(|(take, time)| parts(&powers, *take, time, marks)).collect();
+    let SheetTakes { time, named, problems } = of_sheet;
+    let mut all_parts = Vec::new();
+    for (at, (take, time)) in takes.iter().zip(&*time).enumerate() {
+        let chart = chart_of(sheet, named[at].as_ref()).filter(|c| !c.part.is_empty());
+        let (placed, said) = chart.map(|c| of_chart(&powers, *take, time, c)).unwrap_or_default();
+        problems.extend(said.iter().map(|problem| of_take(at, named[at].as_ref(), problem)));
+        all_parts.push(if placed.is_empty() { parts(&powers, *take, time, marks) } else { placed });
+    }
     let distrusted = match (health.loudness_over_time.ok, health.gain_riding.value) {
         (true, _) => None,
         (false, Some(true)) => Some("gain_riding"),
@@ -56,7 +65,32 @@ pub fn measure_layers(
     };
     let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
     let clipped = health.clipped_percent.value.is_some_and(|percent| percent > CLIPPED_PERCENT);
-    TapeLayers { powers, takes: takes.to_vec(), parts, distrusted, clipped, low_cut }
+    TapeLayers { powers, takes: takes.to_vec(), parts: all_parts, distrusted, clipped, low_cut }
+}
+
+/// Parts as the sheet tells them, and what of them was left out, in words.
+fn of_chart(powers: &LayerPowers, take: (f64, f64), time: &TakeTime, chart: &Chart) -> (Vec<Part>, Vec<String>) {
+    let (labels, wanted): (Vec<_>, Vec<_>) = wanted(chart).into_iter().unzip();
+    let placed = place_parts(powers, take, &bar_starts(time), &time.without_beat, &wanted);
+    let (mut parts, mut said) = (Vec::new(), Vec::new());
+    for (label, placed) in labels.into_iter().zip(placed) {
+        match placed {
+            Ok(found) => {
+                if found.cut_short {
+                    said.push(format!("part \"{label}\" lasts longer than the take; it ends with it"));
+                }
+                let layers::FoundPart { start_s, end_s } = found.span;
+                parts.push(Part { label, source: PartSource::Sheet, start_s, end_s });
+            }
+            Err(why) => said.push(left_out(&label, why)),
+        }
+    }
+    (parts, said)
+}
+
+fn bar_starts(time: &TakeTime) -> Vec<f64> {
+    let beats = time.tempo.beat_times_s.iter().zip(&time.tempo.beat_in_bar);
+    beats.filter(|(_, place)| **place == 1).map(|(at, _)| *at).collect()
 }
 
 /// Parts by the recorder's marks where it set any inside the take, else found.
@@ -66,9 +100,7 @@ fn parts(powers: &LayerPowers, (start_s, end_s): (f64, f64), time: &TakeTime, ma
     if !inside.is_empty() {
         return marked(start_s, end_s, &inside);
     }
-    let beats = time.tempo.beat_times_s.iter().zip(&time.tempo.beat_in_bar);
-    let bars: Vec<f64> = beats.filter(|(_, place)| **place == 1).map(|(at, _)| *at).collect();
-    find_parts(powers, start_s, end_s, &bars)
+    find_parts(powers, start_s, end_s, &bar_starts(time))
         .into_iter()
         .zip(1..)
         .map(|(p, number)| Part {

@@ -1,7 +1,7 @@
 //! The method id of every family that this program measures.
 
 use crate::measure::balance::Target;
-use crate::measure::{balance, layers, loudness, time, tuning};
+use crate::measure::{balance, exposure, layers, loudness, time, together, tuning};
 use crate::report::{Method, Program};
 use crate::{health, passages};
 
@@ -17,6 +17,8 @@ pub fn methods(target: Option<&Target>) -> Vec<Method> {
         ("tuning", tuning::METHOD_ID),
         ("time", time::METHOD_ID),
         ("layers", layers::METHOD),
+        ("exposure", exposure::METHOD),
+        ("together", together::METHOD),
     ]
     .map(|(family, id)| Method { family: family.to_owned(), id: id.to_owned() })
     .to_vec()

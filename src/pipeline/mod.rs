@@ -2,8 +2,10 @@
 //!
 //! Conventions: no arithmetic here; rooms are called in the order of the data flow. One bad tape never stops the folder.
 
+mod company;
 mod compose;
 mod compose_layers;
+mod compose_sheet;
 mod compose_time;
 mod compose_tuning;
 mod demo_tapes;
@@ -12,10 +14,12 @@ mod methods;
 mod plan;
 mod reference;
 mod season;
+mod player_sheets;
 mod season_words;
 mod sheets;
 mod stream;
 mod tape_job;
+mod titles;
 
 use std::path::{Path, PathBuf};
 use std::sync::Mutex;
@@ -30,7 +34,7 @@ pub use error::PipelineError;
 pub use reference::{LearnOptions, LearnOutcome, find_target, learn_target};
 pub use season::{SeasonOutcome, picture_of as season_picture, redraw_season, schemas};
 pub use season_words::festival_picture;
-pub use sheets::picture as sheet_picture;
+pub use player_sheets::picture as sheet_picture;
 
 /// What a review is asked to do.
 #[derive(Clone, Debug)]
@@ -69,6 +73,8 @@ pub struct TapeLine {
     pub low_end_excess_db: Option<f64>,
     /// The printed page.
     pub page: PathBuf,
+    /// What of the band sheet could not be used on this tape, a line each.
+    pub notes: Vec<String>,
 }
 
 /// How it went for one tape.
@@ -139,15 +145,20 @@ pub fn review(
     observer.planned(&found.iter().map(|f| PlannedTape { name: f.name.clone() }).collect::<Vec<_>>());
     let looked_into = in_parallel(&found, options.jobs, |_, tape| plan::look_into(tape, stop));
     let targets = plan::folders(&out, &looked_into)?;
-    let work: Vec<_> = looked_into.into_iter().zip(targets).collect();
-    let outcomes = in_parallel(&work, options.jobs, |index, (tape, target)| {
-        observer.started(index);
-        let outcome =
-            tape_job::run(tape, target.as_deref(), &out, options, stop, &|share| observer.progressed(index, share));
-        observer.finished(index, &outcome);
-        outcome
-    });
+    let (sheets, sheet_warnings) = sheets::sheets_of(paths, &looked_into);
+    let job = |at: usize| tape_job::Job {
+        index: at,
+        look: &looked_into[at],
+        target: targets[at].as_deref(),
+        sheet: sheets[at].as_ref(),
+        options,
+    };
+    let groups: Vec<Vec<tape_job::Job>> =
+        company::groups(&looked_into).into_iter().map(|group| group.into_iter().map(job).collect()).collect();
+    let outcomes = in_parallel(&groups, options.jobs, |_, group| tape_job::run(group, &out, stop, observer));
+    let outcomes: Vec<TapeOutcome> = outcomes.into_iter().flatten().collect();
     let mut total = counted(&outcomes);
+    total.warnings.extend(sheet_warnings);
     total.interrupted = stop.load(Ordering::Relaxed);
     finish_season(&mut total, out.path(), options.festival.as_ref())?;
     Ok(total)

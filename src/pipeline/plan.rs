@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::error::PipelineError;
 use crate::report::{OutFolder, TapeKey, settle_folders};
-use crate::tape::{self, Stamp, Tape, TapeError, TapeSource};
+use crate::tape::{self, DateSource, Stamp, Tape, TapeError, TapeSource};
 
 /// Something under the given paths that is a tape, or should have been one.
 pub struct Found {
@@ -31,6 +31,7 @@ impl From<TapeError> for Failure {
 }
 
 /// A tape whose bytes and header are known.
+#[derive(Clone)]
 pub struct LookedInto {
     /// The files.
     pub source: TapeSource,
@@ -40,6 +41,8 @@ pub struct LookedInto {
     pub content_hash: String,
     /// When it was recorded.
     pub recorded_at: Option<String>,
+    /// The date is from the header, the tags or the name, not from the file's time.
+    pub date_is_certain: bool,
     /// Name of the first piece.
     pub file_name: String,
 }
@@ -90,7 +93,8 @@ pub fn look_into(found: &Found, stop: &AtomicBool) -> Look {
         let tape = Tape::open_hashed(source, content_hash.clone())?;
         let info = tape.info();
         let (recorded_at, file_name) = (info.recorded_at.clone(), info.file_name.clone());
-        Ok(LookedInto { source: source.clone(), stamp, content_hash, recorded_at, file_name })
+        let date_is_certain = info.recorded_at_source.is_some_and(|s| s != DateSource::FileTime);
+        Ok(LookedInto { source: source.clone(), stamp, content_hash, recorded_at, date_is_certain, file_name })
     });
     looked.map_or_else(|error| Look::Failed(error.into()), Look::Ready)
 }

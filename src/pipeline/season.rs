@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::error::PipelineError;
 use super::season_words::{changed, festival_picture, notes, series};
-use super::sheets;
+use super::player_sheets;
 use crate::chart::{self, SeasonPicture};
 use crate::report::{self, OutFolder};
 use crate::season::{self, FestivalPlan, Season, SeasonLine};
@@ -43,7 +43,7 @@ pub fn write_season(out: &Path, plan: Option<&FestivalPlan>) -> Result<SeasonOut
         plan.validate().map_err(|cause| PipelineError::Plan { cause })?;
     }
     let redrawn = season::redraw_season_for(out, plan)?;
-    let sheets_drawn = sheets::write_sheets(out, &redrawn.entries)?;
+    let sheets_drawn = player_sheets::write_sheets(out, &redrawn.entries)?;
     let picture = chart::write_season(&picture_of(&redrawn.season), out)?;
     let festival = festival_picture(&redrawn.season).map(|f| chart::write_festival(&f, out)).transpose()?;
     if festival.is_none() {
@@ -63,13 +63,14 @@ pub fn remove_stale(path: &Path) -> Result<(), PipelineError> {
     }
 }
 
-/// Name and JSON Schema (laid out) of every file that the program writes.
+/// Name and JSON Schema (laid out) of every file that the program writes, and of the band sheet that it reads.
 pub fn schemas() -> Vec<(&'static str, String)> {
     [
         ("report", report::report_schema()),
         ("curves", report::curves_schema()),
         ("season", season::season_schema()),
         ("target", report::schema_of::<report::TargetFile>()),
+        ("sheet", report::schema_of::<crate::sheet::BandSheet>()),
     ]
     .map(|(name, schema)| (name, format!("{schema:#}")))
     .to_vec()

@@ -1,77 +1,75 @@
-//! The players' sheets: drawn from the reports, and only where what they are made from has changed.
+//! The band sheets of a run: one for each tape that has one, and what is wrong with them.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-use rayon::prelude::*;
+use super::plan::{Look, LookedInto};
+use crate::report::SheetFacts;
+use crate::sheet::{Known, SheetFinder, TapeSheet};
 
-use super::error::PipelineError;
-use super::season::remove_stale;
-use crate::chart::{self, SheetMark, SheetPicture, SheetRow};
-use crate::report::{self, Report};
-use crate::season::{self, ChangeVerdict, Entry, PlayerSheet};
-
-/// Raise it when the sheets look otherwise, so that they are drawn anew.
-const DESIGN: &str = "sheet-1";
-
-/// Brings the sheets in every report folder up to date; how many were drawn.
-pub fn write_sheets(out: &Path, entries: &[Entry]) -> Result<usize, PipelineError> {
-    let sheets = season::player_sheets(entries);
-    let work: Vec<(&Entry, &Vec<PlayerSheet>)> =
-        entries.iter().filter_map(|e| Some((e, sheets.get(&e.folder)?))).collect();
-    let drawn: Result<Vec<usize>, PipelineError> =
-        work.par_iter().map(|(entry, sheets)| write_folder(&out.join(&entry.folder), entry, sheets)).collect();
-    Ok(drawn?.into_iter().sum())
+/// What rooms know by name, so that a sheet can be told of a slip.
+fn known() -> Known {
+    Known { thresholds: Vec::new(), measures: crate::season::measures().map(|m| m.id).collect() }
 }
 
-fn write_folder(dir: &Path, entry: &Entry, sheets: &[PlayerSheet]) -> Result<usize, PipelineError> {
-    let Ok(report) = &entry.report else { return Ok(0) };
-    for player in season::PLAYERS.into_iter().filter(|p| sheets.iter().all(|s| s.player != *p)) {
-        remove_stale(&dir.join(chart::sheet_file(player)))?;
-    }
-    let stale =
-        |s: &&PlayerSheet| chart::sheet_made_from(&dir.join(chart::sheet_file(s.player))) != Some(made_from(report, s));
-    let stale: Vec<&PlayerSheet> = sheets.iter().filter(stale).collect();
-    if stale.is_empty() {
-        return Ok(0);
-    }
-    let curves = report::read_curves(dir)?;
-    for sheet in &stale {
-        chart::write_sheet(&picture(sheet), report, &curves, dir, &made_from(report, sheet))?;
-    }
-    Ok(stale.len())
+/// The sheets of the tapes, in their order, and a line for everything that is wrong with one.
+pub fn sheets_of(paths: &[PathBuf], looks: &[Look]) -> (Vec<Option<TapeSheet>>, Vec<String>) {
+    let mut finder = SheetFinder::new(paths, known());
+    let ready = |look: &Look| if let Look::Ready(tape) = look { Some(tape.clone()) } else { None };
+    let tapes: Vec<Option<LookedInto>> = looks.iter().map(ready).collect();
+    let files: Vec<&Path> = tapes.iter().flatten().flat_map(|t| t.source.pieces.iter().map(PathBuf::as_path)).collect();
+    let sheets = tapes
+        .iter()
+        .map(|tape| {
+            let tape = tape.as_ref()?;
+            let loaded = finder.sheet_of(tape.source.pieces.first()?)?;
+            Some(TapeSheet::new(&loaded, &tape.source.pieces, tape.recorded_at.as_deref(), &files))
+        })
+        .collect();
+    let lines = finder.found().into_iter().flat_map(|sheet| {
+        sheet.all_problems(&files).iter().map(|problem| problem.in_file(&sheet.path)).collect::<Vec<_>>()
+    });
+    (sheets, lines.collect())
 }
 
-/// Changes whenever the sheet would: its own facts, the tape, the methods, the design.
-fn made_from(report: &Report, sheet: &PlayerSheet) -> String {
-    let said =
-        format!("{DESIGN} {} {:?} {} {sheet:?}", report.program.version, report.methods, report.tape.content_hash);
-    blake3::hash(said.as_bytes()).to_hex().to_string()
+/// The sheet in the words of the report.
+pub fn sheet_facts(sheet: &TapeSheet) -> SheetFacts {
+    let folder = sheet.file.parent().and_then(Path::file_name).map(|n| format!("{}/", n.to_string_lossy()));
+    let name = sheet.file.file_name().map(|n| n.to_string_lossy().into_owned()).unwrap_or_default();
+    SheetFacts {
+        file: format!("{}{name}", folder.unwrap_or_default()),
+        key: sheet.key(),
+        problems: sheet.problems.clone(),
+    }
 }
 
-/// A player's sheet in the words of the picture.
-pub fn picture(sheet: &PlayerSheet) -> SheetPicture {
-    let row = |c: &season::Change| SheetRow {
-        label: c.label.to_owned(),
-        unit: c.unit.to_owned(),
-        now: c.now.clone(),
-        before: c.before.clone(),
-        mark: match c.verdict {
-            ChangeVerdict::Better => SheetMark::Better,
-            ChangeVerdict::FurtherAway => SheetMark::FurtherAway,
-            ChangeVerdict::Changed => SheetMark::Changed,
-            ChangeVerdict::Same => SheetMark::Same,
-            ChangeVerdict::NotComparable => SheetMark::NotComparable,
-            ChangeVerdict::NoPair => SheetMark::NoPair,
-        },
+/// The same, with what could not be used on this tape.
+pub fn sheet_facts_with(sheet: &TapeSheet, problems: &[String]) -> SheetFacts {
+    let mut facts = sheet_facts(sheet);
+    facts.problems.extend(problems.iter().cloned());
+    facts
+}
+
+/// What was assumed because neither a sheet nor anything else said otherwise.
+pub fn assumptions(sheet: Option<&TapeSheet>) -> Vec<String> {
+    let mut assumed = Vec::new();
+    let mut say = |text: &str| assumed.push(text.to_owned());
+    let Some(sheet) = sheet else {
+        say("No band sheet: charts have no titles, and who plays what is not known.");
+        say("No microphone correction: balance is as the recorder heard it.");
+        say("No calibration: levels are against the recorder's full scale.");
+        return assumed;
     };
-    SheetPicture {
-        player: sheet.player.to_owned(),
-        practise: sheet.practise.clone(),
-        because: sheet.because.clone(),
-        listen: sheet.listen.iter().map(|s| (s.start_s, s.end_s)).collect(),
-        also: sheet.also.clone(),
-        praise: sheet.praise.clone(),
-        rows: sheet.changes.iter().map(row).collect(),
-        last_date: sheet.last_date.clone(),
+    if sheet.charts.is_empty() && sheet.order.is_empty() {
+        say("The band sheet names no charts: takes have no titles.");
     }
+    if sheet.microphone_curve.is_empty() {
+        say("No microphone correction: balance is as the recorder heard it.");
+    }
+    if sheet.level.full_scale_dba.is_none() && sheet.level.reading.is_empty() {
+        say("No calibration: levels are against the recorder's full scale.");
+    }
+    if !sheet.problems.is_empty() {
+        say("Lines of the band sheet that could not be understood count for nothing; see sheet.problems.");
+    }
+    assumed
 }

@@ -11,6 +11,7 @@ use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
 use crate::dsp::{Block, Meter};
 use crate::health::{Health, HealthMeter};
 use crate::measure::balance::{BalanceMeter, BalanceReading};
+use crate::measure::exposure::{ExposureMeter, ExposureReading};
 use crate::measure::layers::{LayerMeter, LayerReading};
 use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
 use crate::measure::time::{TimeFeatures, TimeMeter};
@@ -37,6 +38,8 @@ pub struct Readings {
     pub tuning: TuningReading,
     /// Onset strengths for the time.
     pub time: TimeFeatures,
+    /// A-weighted levels.
+    pub exposure: ExposureReading,
 }
 
 /// Why a tape gave no readings.
@@ -61,7 +64,7 @@ pub fn measure(
         let (to_native, blocks) = queue(&give_back);
         let native = threads.spawn(move || run(LoudnessMeter::new(), HealthMeter::default(), blocks));
         let (to_spectral, blocks) = queue(&give_back);
-        let spectral = threads.spawn(move || run(PassageMeter::default(), BalanceMeter::new(), blocks));
+        let spectral = threads.spawn(move || run(PassageMeter::default(), Pair(BalanceMeter::new(), ExposureMeter::default()), blocks));
         let (to_players, blocks) = queue(&give_back);
         let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), blocks));
         let (to_layers, blocks) = queue(&give_back);
@@ -73,10 +76,10 @@ pub fn measure(
         let layers = joined(layers);
         decoded?;
         let (loudness, health) = native?;
-        let (passages, balance) = spectral?;
+        let (passages, (balance, exposure)) = spectral?;
         let (tuning, time) = players?;
         let layers = layers?;
-        Ok((Readings { health, passages, loudness, balance, layers, tuning, time }, tape.summary()))
+        Ok((Readings { health, passages, loudness, balance, layers, tuning, time, exposure }, tape.summary()))
     })
 }
 
@@ -100,6 +103,22 @@ impl Queue {
                 let _ = self.give_back.send(block);
             }
         }
+    }
+}
+
+/// Two meters as one.
+struct Pair<A, B>(A, B);
+
+impl<A: Meter, B: Meter> Meter for Pair<A, B> {
+    type Reading = (A::Reading, B::Reading);
+
+    fn push(&mut self, block: &Block) {
+        self.0.push(block);
+        self.1.push(block);
+    }
+
+    fn finish(self) -> Self::Reading {
+        (self.0.finish(), self.1.finish())
     }
 }
 

@@ -6,74 +6,132 @@ use std::sync::atomic::AtomicBool;
 
 use super::error::PipelineError;
 use super::plan::{Failure, Look, LookedInto};
-use super::stream::{self, StreamError};
-use super::{ReviewOptions, TapeLine, TapeOutcome, compose, methods};
+use super::stream::{self, Readings, StreamError};
+use super::{Observer, ReviewOptions, TapeLine, TapeOutcome, company, compose, methods, sheets};
 use crate::chart;
 use crate::findings;
-use crate::report::{self, Expected, OutFolder, Report};
-use crate::tape::Tape;
+use crate::report::{self, Expected, OutFolder, RecordedWith, Report};
+use crate::sheet::TapeSheet;
+use crate::tape::{Tape, TapeInfo, TapeSummary};
 
-/// Measures one tape and writes its folder, unless the report of an earlier run still holds.
-pub fn run(
-    look: &Look,
-    target: Option<&Path>,
-    out: &OutFolder,
-    options: &ReviewOptions,
-    stop: &AtomicBool,
-    progress: &dyn Fn(f64),
-) -> TapeOutcome {
-    let (tape, target) = match (look, target) {
-        (Look::Ready(tape), Some(target)) => (tape, target),
-        (Look::Failed(failure), _) => return failed(failure.clone()),
-        (Look::Ready(_) | Look::Stopped, _) => return TapeOutcome::Stopped,
-    };
-    if !options.again && is_unchanged(tape, target, options) {
-        return TapeOutcome::Unchanged { folder: target.to_owned() };
-    }
-    // A mistake of ours in one tape must not take the others with it.
-    match catch_unwind(AssertUnwindSafe(|| measure_and_write(tape, target, out, options, stop, progress))) {
-        Ok(outcome) => outcome,
-        Err(_) => broke_down(&tape.file_name),
-    }
+/// What is to be done with one tape.
+#[derive(Clone, Copy)]
+pub struct Job<'a> {
+    /// Its place among all tapes.
+    pub index: usize,
+    /// What came of looking into it.
+    pub look: &'a Look,
+    /// Its report folder.
+    pub target: Option<&'a Path>,
+    /// What the band sheet says of it.
+    pub sheet: Option<&'a TapeSheet>,
+    /// What the review is asked to do.
+    pub options: &'a ReviewOptions,
 }
 
-fn is_unchanged(tape: &LookedInto, target: &Path, options: &ReviewOptions) -> bool {
-    let (methods, program) = (methods::methods(options.target.as_ref()), methods::program());
-    let expected =
-        Expected { content_hash: &tape.content_hash, methods: &methods, program: &program, pictures: &chart::PICTURES };
+/// A tape after its last block: what all meters kept of it.
+pub struct Heard<'a> {
+    /// What is to be done with it.
+    pub job: Job<'a>,
+    /// Its header.
+    pub info: TapeInfo,
+    /// What the meters have to say.
+    pub readings: Readings,
+    looked: &'a LookedInto,
+    target: &'a Path,
+    summary: TapeSummary,
+}
+
+/// Measures the recordings of one date and writes their folders, unless the reports of an earlier run still hold.
+pub fn run(jobs: &[Job], out: &OutFolder, stop: &AtomicBool, observer: &dyn Observer) -> Vec<TapeOutcome> {
+    let key = company::key(jobs);
+    let again = jobs.iter().any(|job| job.options.again || !is_unchanged(job, key.as_deref()));
+    let mut outcomes = Vec::new();
+    let mut heard = Vec::new();
+    let finished = |job: &Job, outcome: TapeOutcome, outcomes: &mut Vec<TapeOutcome>| {
+        observer.finished(job.index, &outcome);
+        outcomes.push(outcome);
+    };
+    for job in jobs {
+        observer.started(job.index);
+        let unchanged = || Err(TapeOutcome::Unchanged { folder: job.target.map(Path::to_owned).unwrap_or_default() });
+        let progress = |share: f64| observer.progressed(job.index, share);
+        // A mistake of ours in one tape must not take the others with it.
+        let kept = match again || !matches!(job.look, Look::Ready(_)) {
+            true => guarded(job, || hear(job, stop, &progress)),
+            false => unchanged(),
+        };
+        match kept {
+            Ok(tape) => heard.push(tape),
+            Err(outcome) => finished(job, outcome, &mut outcomes),
+        }
+    }
+    let alignments = company::alignments(&heard);
+    let others: Vec<Option<RecordedWith>> =
+        (0..heard.len()).map(|own| company::facts(own, &heard, &alignments, key.as_ref())).collect();
+    for (tape, others) in heard.into_iter().zip(others) {
+        let job = tape.job;
+        let outcome = guarded(&job, || Ok(compose_and_write(tape, others, out)));
+        finished(&job, outcome.unwrap_or_else(|outcome| outcome), &mut outcomes);
+    }
+    outcomes
+}
+
+fn guarded<T>(job: &Job, work: impl FnOnce() -> Result<T, TapeOutcome>) -> Result<T, TapeOutcome> {
+    catch_unwind(AssertUnwindSafe(work)).unwrap_or_else(|_| {
+        let name = if let Look::Ready(tape) = job.look { tape.file_name.as_str() } else { "" };
+        Err(broke_down(name))
+    })
+}
+
+/// A tape that cannot be measured has no report that could be unchanged, and keeps no other from it.
+fn is_unchanged(job: &Job, company: Option<&str>) -> bool {
+    let (Look::Ready(tape), Some(target)) = (job.look, job.target) else { return true };
+    let (methods, program) = (methods::methods(job.options.target.as_ref()), methods::program());
+    let sheet = job.sheet.map(sheets::sheet_facts);
+    let expected = Expected {
+        content_hash: &tape.content_hash,
+        methods: &methods,
+        program: &program,
+        pictures: &chart::PICTURES,
+        company,
+        sheet: sheet.as_ref(),
+    };
     report::is_current(target, &expected)
 }
 
-fn measure_and_write(
-    looked: &LookedInto,
-    target: &Path,
-    out: &OutFolder,
-    options: &ReviewOptions,
-    stop: &AtomicBool,
-    progress: &dyn Fn(f64),
-) -> TapeOutcome {
-    let mut tape = match Tape::open_hashed(&looked.source, looked.content_hash.clone()) {
-        Ok(tape) => tape,
-        Err(error) => return failed(error.into()),
+/// Streams one tape through all meters.
+fn hear<'a>(job: &Job<'a>, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<Heard<'a>, TapeOutcome> {
+    let (looked, target) = match (job.look, job.target) {
+        (Look::Ready(tape), Some(target)) => (tape, target),
+        (Look::Failed(failure), _) => return Err(failed(failure.clone())),
+        (Look::Ready(_) | Look::Stopped, _) => return Err(TapeOutcome::Stopped),
     };
+    let mut tape = Tape::open_hashed(&looked.source, looked.content_hash.clone()).map_err(|e| failed(e.into()))?;
     let declared_s = tape.info().declared_frames.map(|f| f as f64 / f64::from(tape.info().sample_rate_hz));
     let mut report_share = |done_s: f64| {
         if let Some(total_s) = declared_s.filter(|t| *t > 0.0) {
             progress(done_s / total_s);
         }
     };
-    let measured = match stream::measure(&mut tape, stop, &mut report_share) {
-        Ok(measured) => compose::measured(tape.info(), &looked.source, options.target.as_ref(), measured),
-        Err(StreamError::Stopped) => return TapeOutcome::Stopped,
-        Err(StreamError::Tape(error)) => return failed(error.into()),
-        Err(StreamError::Meter) => return broke_down(&looked.file_name),
-    };
-    if let Err(error) = looked.stamp.check(&looked.source) {
-        return failed(error.into());
+    match stream::measure(&mut tape, stop, &mut report_share) {
+        Ok((readings, summary)) => {
+            looked.stamp.check(&looked.source).map_err(|error| failed(error.into()))?;
+            Ok(Heard { job: *job, info: tape.info().clone(), readings, looked, target, summary })
+        }
+        Err(StreamError::Stopped) => Err(TapeOutcome::Stopped),
+        Err(StreamError::Tape(error)) => Err(failed(error.into())),
+        Err(StreamError::Meter) => Err(broke_down(&looked.file_name)),
     }
-    let (report, curves) = compose::report(&measured, &findings::find(&measured.finding_inputs()));
+}
+
+fn compose_and_write(tape: Heard, others: Option<RecordedWith>, out: &OutFolder) -> TapeOutcome {
+    let Heard { job, info, readings, looked, target, summary } = tape;
+    let measured = compose::measured(&info, &looked.source, &job, (readings, summary));
+    let (mut report, curves) = compose::report(&measured, &findings::find(&measured.finding_inputs()));
+    report.recorded_with = others;
     match write(out, target, &report, &curves) {
-        Ok(()) => TapeOutcome::Reviewed(line(&report, target)),
+        Ok(()) => TapeOutcome::Reviewed(TapeLine { notes: measured.notes().to_vec(), ..line(&report, target) }),
         Err(error) => {
             let hint = error.hint().map(str::to_owned);
             failed(Failure { message: format!("{}: {error}", looked.file_name), hint })
@@ -98,6 +156,7 @@ fn line(report: &Report, target: &Path) -> TapeLine {
         integrated_lufs: loudest,
         low_end_excess_db: report.balance.low_end_excess_db.value,
         page: target.join(chart::PAGE_FILE),
+        notes: Vec::new(),
     }
 }
 

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use super::read::read_report;
-use super::types::{Method, Program, REPORT_SCHEMA_REVISION, Report};
+use super::types::{Method, Program, REPORT_SCHEMA_REVISION, Report, SheetFacts};
 use super::write::CURVES_FILE;
 
 /// What a new review of the tape would carry.
@@ -17,6 +17,10 @@ pub struct Expected<'a> {
     pub program: &'a Program,
     /// File names of the pictures.
     pub pictures: &'a [&'a str],
+    /// Key of the other recordings of the date.
+    pub company: Option<&'a str>,
+    /// The band sheet that holds now.
+    pub sheet: Option<&'a SheetFacts>,
 }
 
 /// True when `dir` holds a readable report of the same tape bytes, by the same methods and program and schema, with its
@@ -38,5 +42,12 @@ pub fn same_making(report: &Report, expected: &Expected) -> bool {
     report.tape.content_hash == expected.content_hash
         && report.program == *expected.program
         && report.schema.revision == REPORT_SCHEMA_REVISION
+        && report.recorded_with.as_ref().map(|w| w.key.as_str()) == expected.company
+        && report.sheet.as_ref().map(|s| (&s.file, &s.key)) == expected.sheet.map(|s| (&s.file, &s.key))
         && sorted(&report.methods) == sorted(expected.methods)
+}
+
+/// A short hash of bytes, for keys: 16 hex digits of BLAKE3.
+pub fn short_hash(bytes: &[u8]) -> String {
+    blake3::hash(bytes).to_hex().as_str()[..16].to_owned()
 }

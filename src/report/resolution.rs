@@ -8,7 +8,8 @@
 pub const DECIMALS_OTHERWISE: i32 = 4;
 
 /// Whole field names that differ from the rule of their unit: name, decimals, why.
-pub const BY_NAME: [(&str, i32, &str); 15] = [
+pub const BY_NAME: [(&str, i32, &str); 16] = [
+    ("offset_s", 4, "two recorders are laid upon each other within milliseconds"),
     ("beat_times_s", 3, "a millisecond: beats are judged in ms"),
     ("mid_hz", 2, "exact base-10 mid-band frequencies"),
     ("concert_pitch_hz", 2, "0.01 Hz is 0.04 cents at A4"),
@@ -27,7 +28,9 @@ pub const BY_NAME: [(&str, i32, &str); 15] = [
 ];
 
 /// Ends of field names, with the decimals of their unit; the first that fits counts.
-pub const BY_UNIT: [(&str, i32); 17] = [
+pub const BY_UNIT: [(&str, i32); 19] = [
+    ("_ppm", 1),
+    ("_hours", 2),
     ("_ms", 1),
     ("_s", 2),
     ("_hz", 1),

@@ -36,7 +36,7 @@ pub struct Program {
 /// How a family of measures was made; a trend is never drawn across two ids.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Method {
-    /// Family: "health", "passages", "loudness", "balance", "tuning", "time", "layers".
+    /// Family: "health", "passages", "loudness", "balance", "tuning", "time", "layers", "exposure".
     pub family: String,
     /// Changes whenever the family's numbers may move.
     pub id: String,
@@ -51,10 +51,16 @@ pub struct Report {
     pub program: Program,
     /// What was assumed because nobody said otherwise, in plain words.
     pub assumed: Vec<String>,
+    /// The band sheet that held for this tape; absent without one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub sheet: Option<SheetFacts>,
     /// Method id of each family.
     pub methods: Vec<Method>,
     /// The tape.
     pub tape: TapeFacts,
+    /// Other recordings of the same date, and where they lie on this one; absent when there are none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recorded_with: Option<RecordedWith>,
     /// What the recording can be trusted for.
     pub health: HealthFacts,
     /// How the tape was spent, in time order, half-open, without holes.
@@ -74,6 +80,18 @@ pub struct Report {
     pub exposure: Option<Exposure>,
     /// Ranked statements, the most important first.
     pub findings: Vec<Finding>,
+}
+
+/// The band sheet that held for a tape.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct SheetFacts {
+    /// Its folder's name and its own.
+    pub file: String,
+    /// Changes whenever something in the sheet changes that may move this report.
+    pub key: String,
+    /// What of it could not be understood and counts for nothing: line, column and what was probably meant.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub problems: Vec<String>,
 }
 
 /// The tape itself.
@@ -107,6 +125,31 @@ pub struct TapeFacts {
     /// Codes of what went wrong while reading.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub warnings: Vec<String>,
+}
+
+/// Other recordings of the same date.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct RecordedWith {
+    /// Changes whenever another recording of the date comes, goes or changes.
+    pub key: String,
+    /// The recordings, in the order in which they were found.
+    pub tapes: Vec<OtherTape>,
+}
+
+/// Another recording of the same date. A moment at `t` seconds of it is at `offset_s + t * (1 + clock_ppm / 1e6)` of this tape.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct OtherTape {
+    /// Its file name.
+    pub file_name: String,
+    /// The player whom it stood close to, as the band sheet says; null when it does not say.
+    pub close_to: Option<String>,
+    /// Its start on this tape's clock, s, negative when it began before; null with `nothing_in_common` or `too_short` when the two
+    /// did not hear the same playing.
+    pub offset_s: Measured,
+    /// By how much its seconds are longer than this tape's, parts in a million; null as above.
+    pub clock_ppm: Measured,
+    /// What both recorded, on this tape's clock; null as above.
+    pub common: Option<Span>,
 }
 
 /// A stretch of the tape, half-open.
@@ -226,6 +269,9 @@ pub struct TakeFacts {
     pub end_s: f64,
     /// Title of the chart; empty when nobody said.
     pub title: String,
+    /// What the band sheet says of the chart; absent for a take that it does not name.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub marked: Option<MarkedChart>,
     /// Parts of the chart inside the take.
     pub parts: Vec<PartFacts>,
     /// Loudness of the take.
@@ -239,6 +285,17 @@ pub struct TakeFacts {
     /// Where in the take and in the bar time is kept or lost.
     #[serde(default)]
     pub time_detail: TimeDetail,
+}
+
+/// What the band sheet says of the chart of a take; never what was played.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct MarkedChart {
+    /// How the title is known: "order" (of play), or "order_and_tempo" where takes and titles differ in number.
+    pub known_by: String,
+    /// Marked tempo, beats a minute; null when the sheet has none.
+    pub tempo_bpm: Option<f64>,
+    /// Marked feel; null when the sheet has none.
+    pub feel: Option<String>,
 }
 
 /// Where in a take, and where in the bar, time is kept or lost.
@@ -564,6 +621,15 @@ pub struct Exposure {
     pub lex_8h_dba: Measured,
     /// The caution that goes with every number above.
     pub caution: String,
+    /// Hours of such sound that the doses and the daily level are for; null when unknown.
+    #[serde(default)]
+    pub session_hours: Option<f64>,
+    /// "sheet" when the band sheet gives the hours, "recording" for the recording's own length.
+    #[serde(default)]
+    pub session_hours_source: String,
+    /// Levels under this do not count in the OSHA dose, dB(A).
+    #[serde(default)]
+    pub osha_threshold_dba: Option<f64>,
 }
 
 /// Evidence behind a finding.

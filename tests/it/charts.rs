@@ -319,6 +319,9 @@ fn with_a_calibration_its_own_caution_stands_on_the_page() {
         osha_dose_percent: level(),
         lex_8h_dba: level(),
         caution: caution.to_owned(),
+        session_hours: Some(1.5),
+        session_hours_source: "sheet".into(),
+        osha_threshold_dba: Some(80.0),
     });
     assert!(words_of(&lay_out_page(&report, &curves).unwrap()).contains(caution));
 }

@@ -108,7 +108,8 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
     TakeFacts {
         start_s,
         end_s,
-        title: String::new(),
+        title: "Blue Street".into(),
+        marked: Some(MarkedChart { known_by: "order".into(), tempo_bpm: Some(132.0), feel: Some("swing".into()) }),
         parts: vec![PartFacts {
             label: "1".into(),
             source: PartSource::Found,
@@ -194,6 +195,11 @@ pub fn mock_report(spec: &Spec) -> Report {
         },
         program: Program { name: "ledgerline".into(), version: "0.1.0".into() },
         assumed: vec!["concert pitch A = 440 Hz".into()],
+        sheet: Some(SheetFacts {
+            file: "spring/band.toml".into(),
+            key: "00ff".into(),
+            problems: vec!["band.toml:3:1: x".into()],
+        }),
         methods: ["health", "passages", "loudness", "balance", "tuning", "time", "layers"]
             .map(|family| Method { family: family.into(), id: format!("{family}-{}", spec.method) })
             .to_vec(),
@@ -211,6 +217,16 @@ pub fn mock_report(spec: &Spec) -> Report {
             marks: vec![MarkFacts { at_s: 12.3456, label: "head".into() }],
             warnings: vec!["packets_lost".into()],
         },
+        recorded_with: Some(RecordedWith {
+            key: "00aa".into(),
+            tapes: vec![OtherTape {
+                file_name: "close.m4a".into(),
+                close_to: Some("bass".into()),
+                offset_s: Measured::symmetric(-12.3456, 0.002, 40),
+                clock_ppm: Measured::symmetric(31.25, 2.0, 40),
+                common: Some(Span { start_s: 0.0, end_s: 100.0 }),
+            }],
+        }),
         health: health(spec),
         passages: passages.to_vec(),
         time_use: TimeUse { take_s: spec.take_s, talk_s: spec.talk_s, tuning_s, quiet_s, other_s: 0.0 },
@@ -237,6 +253,9 @@ pub fn mock_report(spec: &Spec) -> Report {
             osha_dose_percent: Measured::symmetric(11.239, 5.0, 1),
             lex_8h_dba: Measured::symmetric(82.123, 2.0, 1),
             caution: "Not a sound level meter and no substitute for one.".into(),
+            session_hours: Some(1.5),
+            session_hours_source: "sheet".into(),
+            osha_threshold_dba: Some(80.0),
         }),
         findings: vec![Finding {
             id: "low_end_above_target".into(),

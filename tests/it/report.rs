@@ -241,8 +241,14 @@ fn a_folder_is_current_only_for_the_same_bytes_methods_program_and_with_all_its_
     let report = read_report(dir.path()).unwrap();
     let mut turned = report.methods.clone();
     turned.reverse();
-    let expected =
-        Expected { content_hash: "abcdef0123456789", methods: &turned, program: &report.program, pictures: &["a.png"] };
+    let expected = Expected {
+        content_hash: "abcdef0123456789",
+        methods: &turned,
+        program: &report.program,
+        pictures: &["a.png"],
+        company: Some("00aa"),
+        sheet: report.sheet.as_ref(),
+    };
     assert!(!is_current(dir.path(), &expected), "the picture is missing");
     std::fs::write(dir.path().join("a.png"), "").unwrap();
     assert!(!is_current(dir.path(), &expected), "the picture is empty");
@@ -252,6 +258,8 @@ fn a_folder_is_current_only_for_the_same_bytes_methods_program_and_with_all_its_
     let mut methods = report.methods.clone();
     methods[3].id.push('b');
     assert!(!is_current(dir.path(), &Expected { methods: &methods, ..expected }));
+    assert!(!is_current(dir.path(), &Expected { sheet: None, ..expected }), "the sheet was taken away");
+    assert!(!is_current(dir.path(), &Expected { company: None, ..expected }), "the other tape was taken away");
     let program = Program { version: "9.9.9".into(), ..report.program.clone() };
     assert!(!is_current(dir.path(), &Expected { program: &program, ..expected }));
     std::fs::write(dir.path().join(REPORT_FILE), "{").unwrap();

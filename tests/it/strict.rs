@@ -23,9 +23,12 @@ strict! {
     Schema { name: Text, version: u32, revision: u32 }
     Program { name: Text, version: Text }
     Method { family: Text, id: Text }
-    Report { schema: Schema, program: Program, assumed: Texts, methods: Vec<Method>, tape: Tape, health: Health,
+    Report { schema: Schema, program: Program, assumed: Texts, sheet: Option<SheetFacts>, methods: Vec<Method>, tape: Tape, recorded_with: Option<RecordedWith>, health: Health,
         passages: Vec<Passage>, time_use: TimeUse, takes: Vec<Take>, tuning: Tuning, balance: Balance,
         amp_advice: Vec<AmpAdvice>, exposure: Option<Exposure>, findings: Vec<Finding> }
+    RecordedWith { key: Text, tapes: Vec<OtherTape> }
+    OtherTape { file_name: Text, close_to: Option<Text>, offset_s: M, clock_ppm: M, common: Option<Span> }
+    SheetFacts { file: Text, key: Text, problems: Option<Texts> }
     Tape { file_name: Text, pieces: Option<Texts>, content_hash: Text, duration_s: f64, sample_rate_hz: u32, channels: u16,
         codec: Text, recorded_at: Option<Text>, recorded_at_source: Option<Text>, gaps: Option<Vec<Span>>,
         marks: Option<Vec<Mark>>, warnings: Option<Texts> }
@@ -38,7 +41,7 @@ strict! {
     Passage { kind: Kind, start_s: f64, end_s: f64, confidence: f64, strings: Option<Vec<OpenString>> }
     OpenString { instrument: Text, string_midi: u8, offset_from_a440_cents: M }
     TimeUse { take_s: f64, talk_s: f64, tuning_s: f64, quiet_s: f64, other_s: f64 }
-    Take { start_s: f64, end_s: f64, title: Text, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning,
+    Take { start_s: f64, end_s: f64, title: Text, marked: Option<MarkedChart>, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning,
         time_detail: Option<TimeDetail> }
     TimeDetail { slipped_bars: Vec<SlippedBar>, without_beat: Vec<Span>, bar_picture: BarPicture,
         bass_to_drums_at_most_ms: M, bass_to_drums_spread_ms: M }
@@ -65,7 +68,9 @@ strict! {
     StandingOut { hz: f64, db: M, kind: StandingOutKind }
     Target { name: Text, source: Text }
     AmpAdvice { instrument: Text, control: Control, corner_hz: Option<f64>, change_db: M, expected_low_end_excess_db: M }
-    Exposure { leq_dba: M, niosh_dose_percent: M, osha_dose_percent: M, lex_8h_dba: M, caution: Text }
+    Exposure { leq_dba: M, niosh_dose_percent: M, osha_dose_percent: M, lex_8h_dba: M, caution: Text, session_hours: Option<f64>,
+        session_hours_source: Option<Text>, osha_threshold_dba: Option<f64> }
+    MarkedChart { known_by: Text, tempo_bpm: Option<f64>, feel: Option<Text> }
     Finding { id: Text, player: Text, severity: u8, statement: Text, ask: Text, evidence: Vec<Evidence>, confidence: f64 }
     Evidence { start_s: f64, end_s: f64, measure: Text, value: M, threshold: f64 }
     Curves { schema: Schema, hop_s: f64, short_term_lufs: Curve, momentary_max_lufs: Curve, low_end_excess_db: Curve,

@@ -14,12 +14,14 @@ mod matrix;
 mod meter;
 mod network;
 mod parts;
+mod placed;
 mod reading;
 mod weights;
 
 pub use meter::LayerMeter;
 pub use network::{MaskStream, Network, SOURCES};
 pub use parts::{FoundPart, find_parts};
+pub use placed::{NotPlaced, Placed, Wanted, place_parts};
 pub use reading::{CELL_S, LayerLevels, LayerPowers, LayerReading};
 
 /// Changes whenever a number of this family may move.

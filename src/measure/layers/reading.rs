@@ -35,6 +35,12 @@ pub struct LayerReading {
 }
 
 impl LayerReading {
+    /// So many cells in which no layer has a share; for tests.
+    #[cfg(test)]
+    pub(super) fn of_silence(cells: usize) -> Self {
+        Self { cells: vec![Shares::default(); cells] }
+    }
+
     /// From what the meter kept.
     pub(super) fn new(cells: Vec<Shares>) -> Self {
         Self { cells }
@@ -168,6 +174,11 @@ impl LayerPowers {
             span.iter().map(|c| f64::from(f(c))).sum::<f64>() / span.len().max(1) as f64
         };
         std::array::from_fn(|at| mean(&|c: &CellPower| if at < LAYERS.len() { c.layers[at] } else { c.whole }))
+    }
+
+    /// Mean K-weighted power of the whole over a span; 0 where there is none.
+    pub fn whole_power(&self, start_s: f64, end_s: f64) -> f64 {
+        self.mean_powers(start_s, end_s)[LAYERS.len()]
     }
 
     /// Share of guitar in the comping over a span, 0..=1; `None` when there is no comping at all.

@@ -7,6 +7,7 @@
 
 pub mod bass_lag;
 pub mod beats;
+mod curves;
 pub mod evidence;
 pub mod features;
 pub mod grid;

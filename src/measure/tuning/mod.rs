@@ -11,6 +11,7 @@ mod circle;
 mod compact;
 mod guitar;
 mod heard;
+mod hints;
 mod line;
 mod offset;
 mod single;
@@ -25,8 +26,9 @@ use crate::dsp::{Block, Meter};
 use crate::stats::Measured;
 
 use compact::{PEAKS, PeakStore};
+pub use hints::TuningHints;
 pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
-pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning};
+pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
 
 /// Changes whenever a number of this family may move.
 pub const METHOD_ID: &str = "tuning-2";

@@ -43,6 +43,14 @@ pub const OPEN_STRINGS: [(StringPlayer, u8); 12] = [
 /// Strings that only some basses have: low B and high C.
 const RARE_STRINGS: [u8; 2] = [23, 48];
 
+/// Can a string be there? Four strings on the bass leave out low B and high C, five bring one of them, six both.
+fn possible(midi: u8, bass_strings: Option<u8>) -> bool {
+    bass_strings.is_none_or(|n| n > RARE_FROM_STRINGS || !RARE_STRINGS.contains(&midi))
+}
+
+/// A bass with more strings than this has one that is rare.
+const RARE_FROM_STRINGS: u8 = 4;
+
 /// The last sounding of an open string in a tuning passage.
 #[derive(Clone, Debug)]
 pub struct OpenString {
@@ -93,10 +101,12 @@ struct Sounding {
     end: usize,
 }
 
-/// Open strings heard in `start_s..end_s`, the last sounding of each, in the order of [`OPEN_STRINGS`].
-pub fn open_strings(store: &PeakStore, start_s: f64, end_s: f64) -> Vec<OpenString> {
+/// Open strings heard in `start_s..end_s`, the last sounding of each, in the order of [`OPEN_STRINGS`]; `bass_strings` is how many
+/// the bass has, where that is known.
+pub fn open_strings(store: &PeakStore, start_s: f64, end_s: f64, bass_strings: Option<u8>) -> Vec<OpenString> {
     let (first, end) = (frame_at(start_s), frame_at(end_s).min(store.frames()));
-    let chosen: Vec<Option<usize>> = (first..end).map(|i| choose(&store.frame(i).collect::<Vec<_>>())).collect();
+    let chosen: Vec<Option<usize>> =
+        (first..end).map(|i| choose(&store.frame(i).collect::<Vec<_>>(), bass_strings)).collect();
     let mut last: Vec<Option<OpenString>> = OPEN_STRINGS.iter().map(|_| None).collect();
     for sounding in soundings(&chosen, first) {
         if let Some(string) = measure(store, &sounding) {
@@ -107,13 +117,13 @@ pub fn open_strings(store: &PeakStore, start_s: f64, end_s: f64) -> Vec<OpenStri
 }
 
 /// The string that explains the frame best.
-fn choose(peaks: &[Peak]) -> Option<usize> {
+fn choose(peaks: &[Peak], bass_strings: Option<u8>) -> Option<usize> {
     let strongest = peaks.iter().map(|p| p.amplitude).fold(0.0, f32::max);
     let floor = NOISE_FACTOR * median_amplitude(peaks);
     let loud: Vec<Peak> =
         peaks.iter().copied().filter(|p| p.amplitude > WEAKEST * strongest && p.amplitude > floor).collect();
     let mut best: Option<(f64, usize)> = None;
-    for (index, (_, midi)) in OPEN_STRINGS.iter().enumerate() {
+    for (index, (_, midi)) in OPEN_STRINGS.iter().enumerate().filter(|(_, (_, m))| possible(*m, bass_strings)) {
         let reach = if RARE_STRINGS.contains(midi) { RARE_REACH_CENTS } else { REACH_CENTS };
         let nominal = midi_to_hz(f64::from(*midi));
         let Some((score, share)) = explain(&loud, nominal, reach, f64::from(strongest)) else { continue };

@@ -14,6 +14,7 @@ use super::bass::bass_notes;
 use super::compact::{HOP_S, frame_at};
 use super::guitar::guitar as find_guitar;
 use super::heard::Heard;
+use super::hints::{TuningHints, near_pitch};
 use super::line::{LongTermLevel, bass_runs};
 use super::offset::bass_offset;
 use super::strings::{OpenString, StringPlayer, open_strings};
@@ -94,6 +95,11 @@ pub struct TapeTuning {
 /// # Method and source
 /// See the modules: harmonic sum and Viterbi path for the bass line; robust fits of partials; likelihoods over keys.
 pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuning {
+    measure_tuning_with(reading, passages, &TuningHints::default())
+}
+
+/// As [`measure_tuning`], with what a band sheet knows.
+pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints: &TuningHints) -> TapeTuning {
     let store = &reading.store;
     let takes_s: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
@@ -101,7 +107,10 @@ pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuni
         takes_s.iter().map(|&(a, b)| (frame_at(a).min(store.frames()), frame_at(b).min(store.frames()))).collect();
     let strings: Vec<Vec<OpenString>> = passages
         .iter()
-        .map(|p| if p.kind == PassageKind::Tuning { open_strings(store, p.start_s, p.end_s) } else { Vec::new() })
+        .map(|p| match p.kind {
+            PassageKind::Tuning => open_strings(store, p.start_s, p.end_s, hints.bass_strings),
+            _ => Vec::new(),
+        })
         .collect();
     let long_term = LongTermLevel::of(store, &takes);
     let heard = |&(first, end): &(usize, usize)| {
@@ -130,7 +139,7 @@ pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuni
             horns: player(&band.horns, &band.band),
         })
         .collect();
-    TapeTuning {
+    let found = TapeTuning {
         concert_pitch_hz: concert_pitch(&bands, &takes_s),
         takes,
         bass: bass.instrument,
@@ -139,7 +148,8 @@ pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuni
         strings,
         bass_cents: bass.curve,
         guitar_cents: guitar.curve,
-    }
+    };
+    hints.concert_pitch_hz.map_or(found.clone(), |hz| near_pitch(found, hz))
 }
 
 fn player(offset: &Measured, band: &Measured) -> PlayerTuning {

@@ -1,0 +1,117 @@
+//! Two recorders at one rehearsal through the whole program: another place, another clock, a later start.
+
+use std::path::Path;
+
+use assert_cmd::Command;
+use ledgerline::demo::{self, RenderOptions, Stem, scenario::*};
+use ledgerline::report::{Report, read_report};
+use ledgerline::tape::write_wav::{WavFile, WavSample, WavSpec};
+
+const RATE: u32 = 16_000;
+/// The second recorder begins this late and its seconds are longer by this.
+const LATE_S: f64 = 9.5;
+const CLOCK_PPM: f64 = 80.0;
+
+fn scenario(seed: u64) -> Scenario {
+    let part = |label: &str, horns| Part { bars: Some(16), ..Part::new(label, horns) };
+    let parts = vec![part("head", HornLine::Melody), part("shout", HornLine::Shout)];
+    let take = Take { tempo: Tempo::steady(150.0), parts, ..Take::default() };
+    let mut scenario = Scenario::school_band("two", seed);
+    scenario.sample_rate_hz = RATE;
+    scenario.items = vec![Item::Talk { length_s: 8.0 }, Item::Take(take), Item::Talk { length_s: 6.0 }];
+    scenario
+}
+
+/// The players alone, summed with a gain for each, first channel.
+fn mixed(stems: &[Stem], gain: impl Fn(&str) -> f32) -> Vec<f32> {
+    let mut mix = vec![0.0; stems[0].channels[0].len()];
+    for stem in stems {
+        let gain = gain(stem.name);
+        mix.iter_mut().zip(&stem.channels[0]).for_each(|(m, x)| *m += gain * x);
+    }
+    mix
+}
+
+/// What a recorder with a slower clock keeps of `samples` from `late_s` on (four-point interpolation).
+fn elsewhere(samples: &[f32], late_s: f64, ppm: f64) -> Vec<f32> {
+    let step = 1.0 + ppm * 1e-6;
+    let first = late_s * f64::from(RATE);
+    let count = ((samples.len() as f64 - 3.0 - first) / step) as usize;
+    (0..count)
+        .map(|i| {
+            let at = first + i as f64 * step;
+            let (k, t) = (at as usize, at.fract() as f32);
+            let [a, b, c, d] = [samples[k - 1], samples[k], samples[k + 1], samples[k + 2]];
+            b + 0.5 * t * (c - a + t * (2.0 * a - 5.0 * b + 4.0 * c - d + t * (3.0 * (b - c) + d - a)))
+        })
+        .collect()
+}
+
+fn write(path: &Path, samples: &[f32]) {
+    let spec = WavSpec { channels: 1, sample_rate_hz: RATE, sample: WavSample::Pcm16, date: None, marks: Vec::new() };
+    let mut file = WavFile::create(path, spec).unwrap();
+    let loudest = samples.iter().fold(0.0f32, |m, x| m.max(x.abs()));
+    let levelled: Vec<f32> = samples.iter().map(|x| x * 0.5 / loudest).collect();
+    file.write(&[&levelled]).unwrap();
+    file.finish().unwrap();
+}
+
+fn review(tapes: &Path, out: &Path) -> String {
+    let output =
+        Command::new(env!("CARGO_BIN_EXE_ledgerline")).args(["review", "--out"]).args([out, tapes]).output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert_eq!(output.status.code(), Some(0), "{said}");
+    said
+}
+
+fn report(out: &Path, name: &str) -> Report {
+    read_report(&out.join(format!("2026-03-14_2026-03-14-{name}"))).unwrap()
+}
+
+#[test]
+fn a_second_recorder_is_found_and_placed_and_another_tape_of_the_day_is_not() {
+    let (tapes, out) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let options = RenderOptions { stems: true, ..RenderOptions::default() };
+    let band = demo::render_with(&scenario(21), &options);
+    write(&tapes.path().join("2026-03-14 room.wav"), &mixed(&band.stems, |_| 1.0));
+    let near = |name: &str| if name == "bass" { 4.0 } else { 0.4 };
+    write(&tapes.path().join("2026-03-14 near.wav"), &elsewhere(&mixed(&band.stems, near), LATE_S, CLOCK_PPM));
+    // The same chart at the same tempo, played by the same band: another playing.
+    let again = demo::render_with(&scenario(22), &options);
+    write(&tapes.path().join("2026-03-14 third.wav"), &mixed(&again.stems, |_| 1.0));
+    std::fs::write(
+        tapes.path().join("band.toml"),
+        "[[recording]]\nfile = \"2026-03-14 near.wav\"\nclose_to = \"bass\"\n",
+    )
+    .unwrap();
+    let said = review(tapes.path(), out.path());
+    assert!(said.contains("3 tapes reviewed"), "{said}");
+
+    let room = report(out.path(), "room").recorded_with.unwrap();
+    assert_eq!(room.tapes.len(), 2);
+    let near = room.tapes.iter().find(|t| t.file_name.contains("near")).unwrap();
+    assert_eq!(near.close_to.as_deref(), Some("bass"));
+    let offset = near.offset_s.value.unwrap_or_else(|| panic!("{near:?}"));
+    let clock = near.clock_ppm.value.unwrap();
+    // From end to end of what both heard: a demo take of some fifty seconds.
+    for t in [0.0, 25.0, 50.0] {
+        let here = offset + t * (1.0 + clock * 1e-6);
+        let truth = LATE_S + t * (1.0 + CLOCK_PPM * 1e-6);
+        assert!((here - truth).abs() < 0.005, "{t}: {here} {truth}\n{near:?}");
+    }
+    assert!(near.clock_ppm.low.unwrap() < CLOCK_PPM && near.clock_ppm.high.unwrap() > CLOCK_PPM, "{near:?}");
+    assert!((near.common.unwrap().start_s - LATE_S).abs() < 0.02);
+    let third = room.tapes.iter().find(|t| t.file_name.contains("third")).unwrap();
+    assert_eq!(
+        (third.offset_s.value, third.offset_s.reason.as_deref()),
+        (None, Some("nothing_in_common")),
+        "{third:?}"
+    );
+    let back = report(out.path(), "near").recorded_with.unwrap();
+    let back = back.tapes.iter().find(|t| t.file_name.contains("room")).unwrap();
+    assert!((back.offset_s.value.unwrap() + LATE_S).abs() < 0.006, "{back:?}");
+
+    assert!(review(tapes.path(), out.path()).contains("3 unchanged"));
+    std::fs::remove_file(tapes.path().join("2026-03-14 third.wav")).unwrap();
+    assert!(review(tapes.path(), out.path()).contains("2 tapes reviewed"), "another tape of the day went away");
+}
