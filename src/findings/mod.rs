@@ -6,13 +6,17 @@
 //!
 //! Limits: confidence comes from the interval of the value or of the passages; it is no better calibrated than those are.
 
+mod amp;
 pub mod confidence;
+mod low_end;
 mod period;
 mod recording;
 mod sound;
 pub mod thresholds;
 mod types;
 
+pub use amp::{Advice, AmpCorners, AmpInputs, advise};
+pub use low_end::{LowEndInputs, advice_words, with_low_end};
 pub use period::playing_share_percent;
 pub use types::{Evidence, Finding, FindingInputs, Player, Severity, TakeInput};
 

@@ -4,4 +4,5 @@ pub mod balance;
 pub mod layers;
 pub mod loudness;
 pub mod time;
+pub mod tone;
 pub mod tuning;

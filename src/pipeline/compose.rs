@@ -3,17 +3,19 @@
 use super::compose_layers::{TapeLayers, measure_layers};
 use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
-use super::methods;
+use super::compose_low_end::{LowEnd, measure_low_end};
+use super::{ReviewOptions, methods};
 use super::stream::Readings;
-use crate::findings::{Finding, FindingInputs, TakeInput};
+use crate::findings::{Finding, FindingInputs, LowEndInputs, TakeInput};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
 use crate::measure::time::{TakeTime, TimeHints, measure_take};
+use crate::measure::tone::{ControlChange, NoteSpectrum};
 use crate::measure::tuning::{TapeTuning, measure_tuning};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
-    BalanceFacts, Curves, HealthFacts, LoudnessFacts, LowEndShare, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
+    BalanceFacts, Curves, HealthFacts, LoudnessFacts, MarkFacts, Method, PartFacts, PassageFacts, REPORT_SCHEMA_NAME,
     REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts, TargetFacts,
     ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
@@ -38,23 +40,25 @@ pub struct MeasuredTape {
     layers: TapeLayers,
     low_end_curve_db: Vec<Option<f64>>,
     low_end_spread_db: Option<f64>,
+    low_end: LowEnd,
     target: Target,
     methods: Vec<Method>,
-    not_measured: Measured,
+    mic_words: String,
 }
 
 /// Asks every reading for its results.
 pub fn measured(
     info: &TapeInfo,
     source: &TapeSource,
-    target: Option<&Target>,
+    options: &ReviewOptions,
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
-    let Readings { health, passages, loudness, balance, layers, tuning, time } = readings;
+    let Readings { health, passages, loudness, balance, layers, tone, tuning, time } = readings;
+    let balance = options.mic_curve.as_ref().map_or_else(|| balance.clone(), |curve| balance.corrected(curve));
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
-    let methods = methods::methods(target);
-    let target = target.cloned().unwrap_or_else(Target::published_average);
+    let methods = methods::methods(options.target.as_ref(), options.mic_curve.as_ref());
+    let target = options.target.clone().unwrap_or_else(Target::published_average);
     let limits = HearingLimits { low_cut_hz: health.low_cut_hz.value, high_cut_hz: health.high_cut_hz.value };
     let takes = spans
         .iter()
@@ -67,11 +71,14 @@ pub fn measured(
         .collect();
     let time: Vec<TakeTime> =
         spans.iter().map(|&(start_s, end_s)| measure_take(&time, start_s, end_s, &TimeHints::default())).collect();
+    let over_takes = balance.over(&spans, &target, limits);
+    let layers = measure_layers(&layers, &loudness, &health, &spans, &time, &info.marks);
     MeasuredTape {
-        layers: measure_layers(&layers, &loudness, &health, &spans, &time, &info.marks),
+        low_end: measure_low_end(&tone, &balance, (&over_takes, &target, limits), &health, (&spans, &layers.part_spans())),
+        layers,
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
-        balance: balance.over(&spans, &target, limits),
+        balance: over_takes,
         tuning: measure_tuning(&tuning, &passages),
         time,
         low_end_spread_db: target.low_end_spread_db(),
@@ -81,7 +88,7 @@ pub fn measured(
         loudness,
         target,
         methods,
-        not_measured: Measured::absent(NOT_MEASURED),
+        mic_words: mic_words(options),
     }
 }
 
@@ -95,6 +102,12 @@ pub fn balance_of_playing(readings: &Readings) -> (Balance, f64) {
     (balance, spans.iter().map(|(start, end)| end - start).sum())
 }
 
+/// The notes of the bass over the takes of a recording.
+pub fn notes_of_playing(readings: &Readings) -> NoteSpectrum {
+    let takes = readings.passages.iter().filter(|p| p.kind == PassageKind::Take);
+    readings.tone.note_spectrum(&takes.map(|p| (p.start_s, p.end_s)).collect::<Vec<_>>())
+}
+
 impl MeasuredTape {
     /// What the rules of the findings look at.
     pub fn finding_inputs(&self) -> FindingInputs<'_> {
@@ -105,8 +118,32 @@ impl MeasuredTape {
             takes: &self.takes,
             low_end_excess_db: &self.balance.low_end_excess_db,
             low_end_spread_db: self.low_end_spread_db,
-            low_end_share_bass: &self.not_measured,
+            low_end_share_bass: &self.low_end.shares.bass,
         }
+    }
+
+    /// The stretch of about `length_s` inside a take in which the low end stands out most.
+    pub fn clearest_span(&self, length_s: f64) -> Option<(f64, f64)> {
+        let mean = |from: f64, to: f64| {
+            let inside = self.low_end_curve_db.iter().take(to as usize).skip(from.ceil() as usize).flatten();
+            crate::stats::mean(&inside.copied().collect::<Vec<f64>>()).unwrap_or(f64::MIN)
+        };
+        let spans = self.takes.iter().flat_map(|take| {
+            let last = (take.end_s - length_s).max(take.start_s);
+            let starts = (0..).map(|i| take.start_s + f64::from(i)).take_while(move |s| *s <= last);
+            starts.map(|s| (s, (s + length_s).min(take.end_s)))
+        });
+        spans.max_by(|a, b| mean(a.0, a.1).total_cmp(&mean(b.0, b.1)))
+    }
+
+    /// The advised changes of the bass amplifier.
+    pub fn low_end_changes(&self) -> Vec<ControlChange> {
+        self.low_end.changes()
+    }
+
+    /// What the rules of the low end look at.
+    pub fn low_end_inputs(&self) -> LowEndInputs<'_> {
+        self.low_end.inputs(&self.takes)
     }
 }
 
@@ -119,7 +156,7 @@ pub fn report(tape: &MeasuredTape, findings: &[Finding]) -> (Report, Curves) {
             revision: REPORT_SCHEMA_REVISION,
         },
         program: methods::program(),
-        assumed: assumptions(),
+        assumed: assumptions(&tape.mic_words),
         methods: tape.methods.clone(),
         tape: tape.facts.clone(),
         health: health_facts(&tape.health),
@@ -127,18 +164,19 @@ pub fn report(tape: &MeasuredTape, findings: &[Finding]) -> (Report, Curves) {
         time_use: TimeUse::of(&tape.passages),
         takes: (0..tape.takes.len()).map(|at| take_facts(tape, at)).collect(),
         tuning: tuning_facts(&tape.tuning),
-        balance: balance_facts(&tape.balance, &tape.target),
-        amp_advice: Vec::new(),
+        balance: balance_facts(&tape.balance, &tape.target, &tape.low_end),
+        tone: Some(tape.low_end.tone_facts()),
+        amp_advice: tape.low_end.advice_facts(),
         exposure: None,
         findings: findings.iter().map(Into::into).collect(),
     };
     (report, curves(tape))
 }
 
-fn assumptions() -> Vec<String> {
+fn assumptions(mic_words: &str) -> Vec<String> {
     vec![
         "No band sheet: charts have no titles, and who plays what is not known.".to_owned(),
-        "No microphone correction: balance is as the recorder heard it.".to_owned(),
+        mic_words.to_owned(),
         "No calibration: levels are against the recorder's full scale.".to_owned(),
     ]
 }
@@ -209,7 +247,8 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         start_s: take.start_s,
         end_s: take.end_s,
         title: String::new(),
-        parts: tape.layers.part_facts(at, loudness),
+        parts: low_end_of_parts(tape.layers.part_facts(at, loudness), &tape.low_end.parts[at]),
+        low_end_excess_db: tape.low_end.takes.get(at).cloned(),
         loudness: LoudnessFacts {
             integrated_lufs: take.integrated_lufs.clone(),
             range_lu: loudness.range_lu(take.start_s, take.end_s),
@@ -222,12 +261,31 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
     }
 }
 
+/// The parts with their own low end.
+fn low_end_of_parts(mut parts: Vec<PartFacts>, low_end: &[Measured]) -> Vec<PartFacts> {
+    for (part, excess) in parts.iter_mut().zip(low_end) {
+        part.low_end_excess_db = Some(excess.clone());
+    }
+    parts
+}
+
+/// What the report says about the microphone.
+fn mic_words(options: &ReviewOptions) -> String {
+    let Some(curve) = &options.mic_curve else {
+        return "No microphone correction: balance is as the recorder heard it.".to_owned();
+    };
+    let (low, high) = curve.range_hz();
+    format!(
+        "Microphone correction applied to the balance from {low:.0} to {high:.0} Hz; bands beyond are as the recorder heard them."
+    )
+}
+
 /// What this program does not measure.
 pub fn absent() -> Measured {
     Measured::absent(NOT_MEASURED)
 }
 
-fn balance_facts(balance: &Balance, target: &Target) -> BalanceFacts {
+fn balance_facts(balance: &Balance, target: &Target, low_end: &LowEnd) -> BalanceFacts {
     let band = |b: &crate::measure::balance::BandLevel| ThirdOctave {
         mid_hz: b.mid_hz,
         level_db: b.level_db,
@@ -239,8 +297,8 @@ fn balance_facts(balance: &Balance, target: &Target) -> BalanceFacts {
         third_octave: balance.third_octave.iter().map(band).collect(),
         tilt_db_per_octave: balance.tilt_db_per_octave.clone(),
         low_end_excess_db: balance.low_end_excess_db.clone(),
-        low_end_share: LowEndShare { bass: absent(), kick: absent(), other: absent() },
-        standing_out: Vec::new(),
+        low_end_share: low_end.share_facts(),
+        standing_out: low_end.standing_out(),
         target: TargetFacts { name: target.name.clone(), source: target.source.clone() },
     }
 }

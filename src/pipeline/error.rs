@@ -28,6 +28,23 @@ pub enum PipelineError {
     /// No target could be learnt.
     #[error(transparent)]
     Learn(#[from] crate::measure::balance::LearnError),
+    /// Nothing to listen to.
+    #[error("{message}")]
+    Listen {
+        /// What went wrong, file first.
+        message: String,
+    },
+    /// Two sides that cannot be compared at all.
+    #[error(transparent)]
+    Compare(#[from] super::CompareError),
+    /// A target has no such style.
+    #[error("target '{target}' has no style '{style}'")]
+    NoStyle {
+        /// Name of the target.
+        target: String,
+        /// Asked for.
+        style: String,
+    },
     /// Somebody asked to stop.
     #[error("stopped; nothing was written")]
     Stopped,
@@ -49,7 +66,9 @@ impl PipelineError {
             Self::NoReports { .. } => Some("give --out the folder that holds the report folders"),
             Self::Report(error) => error.hint(),
             Self::Learn(_) => Some("give recordings of whole pieces, made with a recorder that hears the bass"),
-            Self::Chart(_) | Self::Demo { .. } | Self::Stopped => None,
+            Self::Compare(error) => error.hint(),
+            Self::NoStyle { .. } => Some("styles are the names of the folders that the target was learnt from"),
+            Self::Listen { .. } | Self::Chart(_) | Self::Demo { .. } | Self::Stopped => None,
         }
     }
 }

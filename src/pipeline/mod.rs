@@ -2,12 +2,15 @@
 //!
 //! Conventions: no arithmetic here; rooms are called in the order of the data flow. One bad tape never stops the folder.
 
+mod compare;
 mod compose;
 mod compose_layers;
+mod compose_low_end;
 mod compose_time;
 mod compose_tuning;
 mod demo_tapes;
 mod error;
+mod listen;
 mod methods;
 mod plan;
 mod reference;
@@ -22,8 +25,12 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use crate::measure::balance::Target;
 use crate::report::OutFolder;
 
+pub use crate::measure::balance::MicCurve;
+
+pub use compare::{Compared, CompareError, ComparedRow, compare};
 pub use demo_tapes::make_demo_tapes;
 pub use error::PipelineError;
+pub use listen::{ListenOptions, ListenOutcome, listen};
 pub use reference::{LearnOptions, LearnOutcome, find_target, learn_target};
 pub use season::{SeasonOutcome, redraw_season, schemas};
 
@@ -38,6 +45,8 @@ pub struct ReviewOptions {
     pub again: bool,
     /// What the balance is compared with; `None` for the published average.
     pub target: Option<Target>,
+    /// The response of the recorder's microphone, to be taken away.
+    pub mic_curve: Option<MicCurve>,
 }
 
 /// A tape that is about to be measured.

@@ -14,6 +14,7 @@ use crate::measure::balance::{BalanceMeter, BalanceReading};
 use crate::measure::layers::{LayerMeter, LayerReading};
 use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
 use crate::measure::time::{TimeFeatures, TimeMeter};
+use crate::measure::tone::{ToneMeter, ToneReading};
 use crate::measure::tuning::{TuningMeter, TuningReading};
 use crate::passages::{Passage, PassageMeter};
 use crate::tape::{Tape, TapeError, TapeSummary};
@@ -33,6 +34,8 @@ pub struct Readings {
     pub balance: BalanceReading,
     /// Who plays how loud.
     pub layers: LayerReading,
+    /// Whose the low end is, and the notes of the bass.
+    pub tone: ToneReading,
     /// Spectral peaks for the tuning.
     pub tuning: TuningReading,
     /// Onset strengths for the time.
@@ -64,7 +67,7 @@ pub fn measure(
         let (to_players, player_blocks) = sync_channel(QUEUE_BLOCKS);
         let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), &player_blocks));
         let (to_layers, layer_blocks) = sync_channel(QUEUE_BLOCKS);
-        let layers = threads.spawn(move || run_one(LayerMeter::new(), &layer_blocks));
+        let layers = threads.spawn(move || run_layers(&layer_blocks));
         let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players, to_layers]);
         let native = joined(native);
         let spectral = joined(spectral);
@@ -74,17 +77,22 @@ pub fn measure(
         let (loudness, health) = native?;
         let (passages, balance) = spectral?;
         let (tuning, time) = players?;
-        let layers = layers?;
-        Ok((Readings { health, passages, loudness, balance, layers, tuning, time }, tape.summary()))
+        let (layers, tone) = layers?;
+        Ok((Readings { health, passages, loudness, balance, layers, tone, tuning, time }, tape.summary()))
     })
 }
 
-/// A meter with a thread of its own.
-fn run_one<M: Meter>(mut meter: M, blocks: &Receiver<Arc<Block>>) -> M::Reading {
+/// The layers, and the tone that uses their shares; a thread of their own.
+fn run_layers(blocks: &Receiver<Arc<Block>>) -> (LayerReading, ToneReading) {
+    let mut layers = LayerMeter::tapped();
+    let mut tone = ToneMeter::new(&layers.mask_edges_hz());
     while let Ok(block) = blocks.recv() {
-        meter.push(&block);
+        layers.push(&block);
+        tone.push(&block, layers.take_masks());
     }
-    meter.finish()
+    layers.flush();
+    tone.push(&Block::default(), layers.take_masks());
+    (layers.finish(), tone.finish())
 }
 
 /// Two meters that share a thread.

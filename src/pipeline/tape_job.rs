@@ -38,7 +38,7 @@ pub fn run(
 }
 
 fn is_unchanged(tape: &LookedInto, target: &Path, options: &ReviewOptions) -> bool {
-    let (methods, program) = (methods::methods(options.target.as_ref()), methods::program());
+    let (methods, program) = (methods::methods(options.target.as_ref(), options.mic_curve.as_ref()), methods::program());
     let expected =
         Expected { content_hash: &tape.content_hash, methods: &methods, program: &program, pictures: &chart::PICTURES };
     report::is_current(target, &expected)
@@ -63,12 +63,13 @@ fn measure_and_write(
         }
     };
     let measured = match stream::measure(&mut tape, stop, &mut report_share) {
-        Ok(measured) => compose::measured(tape.info(), &looked.source, options.target.as_ref(), measured),
+        Ok(measured) => compose::measured(tape.info(), &looked.source, options, measured),
         Err(StreamError::Stopped) => return TapeOutcome::Stopped,
         Err(StreamError::Tape(error)) => return failed(error.into()),
         Err(StreamError::Meter) => return broke_down(&looked.file_name),
     };
-    let (report, curves) = compose::report(&measured, &findings::find(&measured.finding_inputs()));
+    let found = findings::with_low_end(findings::find(&measured.finding_inputs()), &measured.low_end_inputs());
+    let (report, curves) = compose::report(&measured, &found);
     match write(out, target, &report, &curves) {
         Ok(()) => TapeOutcome::Reviewed(line(&report, target)),
         Err(error) => {

@@ -9,6 +9,7 @@
 
 mod build;
 mod combine;
+pub mod compare;
 mod files;
 mod habits;
 mod measures;

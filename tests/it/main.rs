@@ -10,6 +10,7 @@ mod health;
 mod hearing;
 mod layers;
 mod learn_target;
+mod low_end;
 mod mock;
 mod mock_reports;
 mod one_way;

@@ -7,6 +7,7 @@
 
 mod learnt;
 mod meter;
+mod mic;
 mod target;
 
 use crate::dsp::bands::{BAND_COUNT, ThirdOctaveBand, third_octaves};
@@ -16,6 +17,7 @@ use crate::units::power_to_db;
 
 pub use learnt::{Admired, LearnError, Learnt, learn};
 pub use meter::BalanceMeter;
+pub use mic::{MicCurve, MicCurveError};
 use meter::Second;
 pub use target::{Target, TargetBand};
 
