@@ -87,8 +87,17 @@ fn measure_base(grid: &Path, truth: &Value) -> Vec<Value> {
         let true_low = twin["low_re_mid_db"].as_f64().unwrap();
         let mut row = json!({"base": truth["base"], "bass": truth["bass"], "twin": twin, "low_re_mid_db": over.low_re_mid_db,
             "share": {"bass": shares.bass, "kick": shares.kick, "other": shares.other}, "notes": notes.heard()});
-        let none = ToneDifference { kind: ToneKind::Alike, low_db: Measured::absent("target_of_other_players"), note_db: None };
-        row["advice_published"] = advice(&heard, take, &over.low_end_excess_db, target.low_end_spread_db().unwrap(), &shares, &none);
+        let middle = (take.0 + take.1) / 2.0;
+        let halves = [(take.0, middle), (middle, take.1)].map(|half| heard.tone.note_spectrum(&[half]));
+        row["halves_low_db"] = json!(tone_difference(&halves[0], &halves[1]).low_db);
+        row["note_dbfs"] = json!(notes.level_dbfs.to_vec());
+        let none = ToneDifference {
+            kind: ToneKind::Alike,
+            low_db: Measured::absent("target_of_other_players"),
+            note_db: None,
+        };
+        row["advice_published"] =
+            advice(&heard, take, &over.low_end_excess_db, target.low_end_spread_db().unwrap(), &shares, &none);
         let share = shares.bass.value.unwrap_or(0.0);
         if let Some((flat_notes, flat_low, flat_true, flat_share)) = &flat {
             let found = tone_difference(flat_notes, &notes);
@@ -136,17 +145,25 @@ fn number(v: &Value) -> f64 {
 }
 
 fn summary(rows: &[Value]) {
-    let pairs = |kind: &str| rows.iter().filter(|r| r["twin"]["kind"] == kind && !r["pair"].is_null()).collect::<Vec<_>>();
+    let pairs =
+        |kind: &str| rows.iter().filter(|r| r["twin"]["kind"] == kind && !r["pair"].is_null()).collect::<Vec<_>>();
     let shelves = pairs("shelf");
-    let off: Vec<f64> =
-        shelves.iter().map(|r| number(&r["pair"]["low_re_mid_change_db"]) - number(&r["pair"]["true_change_db"])).collect();
-    println!("{} shelf twins: change of the low end off by at most {:.3} dB", off.len(), off.iter().fold(0.0, |a: f64, b| a.max(b.abs())));
+    let off: Vec<f64> = shelves
+        .iter()
+        .map(|r| number(&r["pair"]["low_re_mid_change_db"]) - number(&r["pair"]["true_change_db"]))
+        .collect();
+    println!(
+        "{} shelf twins: change of the low end off by at most {:.3} dB",
+        off.len(),
+        off.iter().fold(0.0, |a: f64, b| a.max(b.abs()))
+    );
     for least in [0.0, 0.4, 0.6, 0.75] {
         let of: Vec<&&Value> = shelves
             .iter()
             .filter(|r| number(&r["pair"]["least_share"]) >= least && r["pair"]["low_db"]["value"].is_number())
             .collect();
-        let errors: Vec<f64> = of.iter().map(|r| number(&r["pair"]["low_db"]["value"]) - number(&r["twin"]["db"])).collect();
+        let errors: Vec<f64> =
+            of.iter().map(|r| number(&r["pair"]["low_db"]["value"]) - number(&r["twin"]["db"])).collect();
         let n = errors.len().max(1) as f64;
         let share = |f: &dyn Fn(&(&&Value, f64)) -> bool| {
             100.0 * of.iter().zip(&errors).map(|(r, e)| (*r, *e)).filter(|x| f(&(x.0, x.1))).count() as f64 / n
@@ -157,33 +174,58 @@ fn summary(rows: &[Value]) {
             errors.len(),
             share(&|x| x.1.abs() <= 1.5),
             share(&|x| number(&x.0["pair"]["low_db"]["value"]) * number(&x.0["twin"]["db"]) > 0.0),
-            share(&|x| number(&x.0["pair"]["low_db"]["low"]) <= number(&x.0["twin"]["db"]) && number(&x.0["twin"]["db"]) <= number(&x.0["pair"]["low_db"]["high"])),
+            share(&|x| number(&x.0["pair"]["low_db"]["low"]) <= number(&x.0["twin"]["db"])
+                && number(&x.0["twin"]["db"]) <= number(&x.0["pair"]["low_db"]["high"])),
             share(&|x| x.0["pair"]["kind"] == "every_note"),
             share(&|x| x.0["pair"]["kind"] == "one_note"),
         );
     }
     let modes = pairs("mode");
     let told: Vec<&&Value> = modes.iter().filter(|r| r["pair"]["low_db"]["value"].is_number()).collect();
-    let right = told.iter().filter(|r| r["pair"]["kind"] == "one_note" && (number(&r["pair"]["midi"]) - number(&r["twin"]["key"])).abs() <= 1.0).count();
+    let right = told
+        .iter()
+        .filter(|r| {
+            r["pair"]["kind"] == "one_note" && (number(&r["pair"]["midi"]) - number(&r["twin"]["key"])).abs() <= 1.0
+        })
+        .count();
     println!("{} peaks on one note, {} with notes enough: one note and the right one {right}", modes.len(), told.len());
     for who in ["bass", "kick", "other"] {
-        let errors: Vec<f64> = rows.iter().map(|r| number(&r["share"][who]["value"]) - number(&r["twin"]["low_end_share"][who])).collect();
+        let errors: Vec<f64> =
+            rows.iter().map(|r| number(&r["share"][who]["value"]) - number(&r["twin"]["low_end_share"][who])).collect();
         let inside = rows.iter().filter(|r| {
             let t = number(&r["twin"]["low_end_share"][who]);
             number(&r["share"][who]["low"]) <= t && t <= number(&r["share"][who]["high"])
         });
         let mean = errors.iter().map(|e| e.abs()).sum::<f64>() / errors.len() as f64;
-        println!("share of {who}: off by {mean:.3} on average, inside {:.0} %", 100.0 * inside.count() as f64 / rows.len() as f64);
+        println!(
+            "share of {who}: off by {mean:.3} on average, inside {:.0} %",
+            100.0 * inside.count() as f64 / rows.len() as f64
+        );
     }
-    let low = |r: &Value, which: &str| r[which].as_array().and_then(|a| a.iter().find(|x| x["control"] == "low")).map(|x| number(&x["change_db"]["value"]));
+    let halves: Vec<f64> =
+        rows.iter().map(|r| number(&r["halves_low_db"]["value"])).filter(|x| x.is_finite()).collect();
+    let rms = (halves.iter().map(|x| x * x).sum::<f64>() / halves.len().max(1) as f64).sqrt();
+    println!("{} takes, second half against first: low control {rms:.2} dB rms (should be 0)", halves.len());
+    let low = |r: &Value, which: &str| {
+        r[which]
+            .as_array()
+            .and_then(|a| a.iter().find(|x| x["control"] == "low"))
+            .map(|x| number(&x["change_db"]["value"]))
+    };
     let flats: Vec<&Value> = rows.iter().filter(|r| r["twin"]["kind"] == "flat").collect();
     let advised = flats.iter().filter(|r| low(r, "advice_published").is_some()).count();
     println!("{} flat takes, target of the published average: {advised} get advice on the low control", flats.len());
-    let own: Vec<(f64, f64, f64)> = shelves.iter().map(|r| (low(r, "advice_own").unwrap_or(0.0), number(&r["twin"]["db"]), number(&r["pair"]["least_share"]))).collect();
+    let own: Vec<(f64, f64, f64)> = shelves
+        .iter()
+        .map(|r| (low(r, "advice_own").unwrap_or(0.0), number(&r["twin"]["db"]), number(&r["pair"]["least_share"])))
+        .collect();
     for least in [0.6, 0.75] {
         let of: Vec<&(f64, f64, f64)> = own.iter().filter(|x| x.2 >= least).collect();
         let fit = of.iter().filter(|x| (x.0 + x.1).abs() <= 1.5).count();
         let wrong = of.iter().filter(|x| x.0 * x.1 > 0.0).count();
-        println!("advice with the player's own target, bass share >= {least}: {} twins, {fit} within 1.5 dB, {wrong} with the wrong sign", of.len());
+        println!(
+            "advice with the player's own target, bass share >= {least}: {} twins, {fit} within 1.5 dB, {wrong} with the wrong sign",
+            of.len()
+        );
     }
 }

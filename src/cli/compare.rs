@@ -55,7 +55,9 @@ fn line(row: &ComparedRow) -> String {
         Verdict::Higher => "yes, higher".to_owned(),
         Verdict::Lower => "yes, lower".to_owned(),
         Verdict::Noise => "no".to_owned(),
-        Verdict::NotCompared => format!("not compared: {}", d.reason.as_deref().unwrap_or("nothing measured").replace('_', " ")),
+        Verdict::NotCompared => {
+            format!("not compared: {}", d.reason.as_deref().unwrap_or("nothing measured").replace('_', " "))
+        }
     };
     let title: String = format!("{}, {}", row.title, row.unit).chars().take(36).collect();
     let change = d.value.map_or_else(|| "-".to_owned(), |v| format!("{v:+.2}"));
@@ -81,11 +83,7 @@ mod tests {
         };
         let said = line(&row);
         assert!(said.contains("+3.00") && said.contains("+2.29 to +3.71") && said.ends_with("yes, higher"), "{said}");
-        let none = ComparedRow {
-            difference: Measured::absent("other_recorder"),
-            verdict: Verdict::NotCompared,
-            ..row
-        };
+        let none = ComparedRow { difference: Measured::absent("other_recorder"), verdict: Verdict::NotCompared, ..row };
         assert!(line(&none).ends_with("not compared: other recorder"));
     }
 }

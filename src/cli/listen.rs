@@ -40,7 +40,14 @@ fn listened(
     stop: &AtomicBool,
 ) -> Result<ListenOutcome, PipelineError> {
     let target = target.map(|t| pipeline::find_target(t, None, Path::new(FOLDER))).transpose()?;
-    let review = ReviewOptions { out: out.to_owned(), jobs: 1, again: true, target, mic_curve: None };
+    let review = ReviewOptions {
+        out: out.to_owned(),
+        jobs: 1,
+        again: true,
+        target,
+        mic_curve: None,
+        bass_amp: pipeline::AmpCorners::default(),
+    };
     pipeline::listen(tape, &ListenOptions { out: out.to_owned(), review, low_db }, stop)
 }
 

@@ -144,7 +144,9 @@ pub fn run() -> ExitCode {
     let code = match Arguments::parse().command {
         Command::Review { paths, work } => review::run(&paths, &work),
         Command::Season { out } => season::run(&out),
-        Command::Demo { dir, out, jobs } => demo::run(&dir, &Work { out, jobs, again: false, target: None, style: None, mic_curve: None }),
+        Command::Demo { dir, out, jobs } => {
+            demo::run(&dir, &Work { out, jobs, again: false, target: None, style: None, mic_curve: None })
+        }
         Command::Reference { paths, name, into, jobs, own } => reference::run(&paths, &name, &into, jobs, own),
         Command::Listen { tape, out, target, low } => listen::run(&tape, &out, target.as_deref(), low),
         Command::Compare { a, b, out, json } => compare::run(&a, &b, &out, json),

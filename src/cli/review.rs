@@ -40,6 +40,7 @@ pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
         again: work.again,
         target,
         mic_curve,
+        bass_amp: pipeline::AmpCorners::default(),
     };
     match pipeline::review(paths, &options, &Progress::new(), &stop) {
         Ok(outcome) => {

@@ -197,7 +197,8 @@ mod tests {
 
     fn case(excess_db: f64, own_low_db: Option<f64>) -> Case {
         let m = |v: f64| Measured::symmetric(v, 0.1, 60);
-        let low_db = own_low_db.map_or_else(|| Measured::absent("target_of_other_players"), |v| Measured::symmetric(v, 2.0, 20));
+        let low_db =
+            own_low_db.map_or_else(|| Measured::absent("target_of_other_players"), |v| Measured::symmetric(v, 2.0, 20));
         Case {
             excess: Measured::symmetric(excess_db, 0.5, 60),
             shares: LowEndShares { bass: m(0.85), kick: m(0.1), other: m(0.05) },

@@ -51,8 +51,12 @@ pub fn advice_words(advice: &[Advice]) -> String {
 }
 
 fn knob(inputs: &LowEndInputs) -> Option<Finding> {
-    let sure: Vec<Advice> =
-        inputs.advice.iter().filter(|a| !a.change_db.warnings.iter().any(|w| w == "inside_the_noise")).cloned().collect();
+    let sure: Vec<Advice> = inputs
+        .advice
+        .iter()
+        .filter(|a| !a.change_db.warnings.iter().any(|w| w == "inside_the_noise"))
+        .cloned()
+        .collect();
     let last = sure.last()?;
     let excess = inputs.excess_db.value?;
     let own = inputs.own.low_db.value;
@@ -64,7 +68,10 @@ fn knob(inputs: &LowEndInputs) -> Option<Finding> {
         ),
         None => format!("The low end is {excess:.1} dB above the target over the takes, and it is the bass."),
     };
-    let expected = last.expected_db.value.map_or_else(String::new, |e| format!(" Expected after it: {e:+.1} dB against the target."));
+    let expected = last
+        .expected_db
+        .value
+        .map_or_else(String::new, |e| format!(" Expected after it: {e:+.1} dB against the target."));
     Some(Finding {
         id: "bass_amp_control",
         player: Player::Bass,
@@ -85,13 +92,19 @@ fn one_note(inputs: &LowEndInputs) -> Option<Finding> {
     let (what, where_to) = if db > 0.0 {
         ("booms", "Move the bass amplifier or the recorder by a metre and listen again; leave the knobs alone.")
     } else {
-        ("is swallowed", "Move the bass amplifier or the recorder by a metre and listen again; if it stays, look at the instrument.")
+        (
+            "is swallowed",
+            "Move the bass amplifier or the recorder by a metre and listen again; if it stays, look at the instrument.",
+        )
     };
     Some(Finding {
         id: "one_bass_note_stands_out",
         player: Player::Bass,
         severity: Severity::Minor,
-        statement: format!("One bass note, {name}, {what}: {:.0} dB against the target's own takes, the other notes not.", db.abs()),
+        statement: format!(
+            "One bass note, {name}, {what}: {:.0} dB against the target's own takes, the other notes not.",
+            db.abs()
+        ),
         ask: where_to.to_owned(),
         evidence: evidence(inputs, "balance.standing_out[0].db", &Measured::symmetric(db, 2.5, 1), 0.0),
         confidence: 0.9,
@@ -107,4 +120,62 @@ fn evidence(inputs: &LowEndInputs, measure: &str, value: &Measured, threshold: f
         threshold,
     };
     inputs.takes.iter().map(one).collect()
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::measure::tone::ControlChange;
+
+    fn advice(control: Control, db: f64) -> Advice {
+        Advice {
+            player: Player::Bass,
+            change: ControlChange { control, corner_hz: 100.0, change_db: db },
+            change_db: Measured::symmetric(db, 2.0, 60),
+            expected_db: Measured::symmetric(1.5, 0.8, 60),
+        }
+    }
+
+    fn found(advice: &[Advice], own: &ToneDifference, note: Option<&str>) -> Vec<Finding> {
+        let excess_db = Measured::symmetric(6.0, 0.5, 60);
+        let takes = [TakeInput {
+            start_s: 10.0,
+            end_s: 100.0,
+            integrated_lufs: Measured::absent("silence"),
+            true_peak_dbtp: Measured::absent("silence"),
+        }];
+        let inputs = LowEndInputs { takes: &takes, advice, own, note: note.map(str::to_owned), excess_db: &excess_db };
+        with_low_end(Vec::new(), &inputs)
+    }
+
+    #[test]
+    fn the_ask_names_the_knob_the_size_what_to_expect_and_the_caution() {
+        let other = ToneDifference {
+            kind: ToneKind::Alike,
+            low_db: Measured::absent("target_of_other_players"),
+            note_db: None,
+        };
+        let all = found(&[advice(Control::Low, -3.5), advice(Control::Level, -2.0)], &other, None);
+        assert_eq!((all.len(), all[0].id), (1, "bass_amp_control"));
+        assert!(all[0].ask.contains("the low control down by about 3.5 dB, then the level down by about 2.0 dB"));
+        assert!(all[0].ask.contains("+1.5 dB against the target") && all[0].ask.ends_with("one knob at a time."));
+        assert_eq!((all[0].evidence[0].start_s, all[0].evidence[0].end_s), (10.0, 100.0));
+        assert!(found(&[], &other, None).is_empty());
+        let mut unsure = advice(Control::Low, -1.0);
+        unsure.change_db = unsure.change_db.with_warning("inside_the_noise");
+        assert!(found(&[unsure], &other, None).is_empty());
+    }
+
+    #[test]
+    fn a_note_that_the_room_lifts_is_named_and_leaves_the_knobs_alone() {
+        let room = ToneDifference {
+            kind: ToneKind::OneNote { midi: 34 },
+            low_db: Measured::symmetric(2.0, 3.0, 20),
+            note_db: Some(9.0),
+        };
+        let all = found(&[], &room, Some("Bb1"));
+        assert_eq!((all.len(), all[0].id), (1, "one_bass_note_stands_out"));
+        assert!(all[0].statement.contains("Bb1") && all[0].ask.contains("leave the knobs alone"));
+    }
 }

@@ -43,7 +43,9 @@ impl CompareError {
     /// What to do about it.
     pub fn hint(&self) -> Option<&'static str> {
         match self {
-            Self::NoSuchSide { .. } => Some("review the tape first; then give its report folder, or its date as 2026-03-12"),
+            Self::NoSuchSide { .. } => {
+                Some("review the tape first; then give its report folder, or its date as 2026-03-12")
+            }
             Self::NoSuchTake { .. } => Some("takes count from 1: FOLDER#1"),
         }
     }
@@ -71,9 +73,15 @@ pub struct Compared {
 pub fn compare(first: &str, second: &str, out: &Path) -> Result<Compared, PipelineError> {
     let (a, b) = (side(first, out)?, side(second, out)?);
     let mut rows = differences(&a, &b);
-    // A take has no note spectrum of its own.
-    let whole = !first.contains('#') && !second.contains('#');
-    let tone = whole.then(|| tone_difference(&notes(&a), &notes(&b)));
+    // A take has no note spectrum of its own; another recorder has another microphone.
+    let by_take = first.contains('#') || second.contains('#');
+    let tone = if by_take {
+        Err("not_by_take")
+    } else if recorders(&a, &b) > 1 {
+        Err("other_recorder")
+    } else {
+        Ok(tone_difference(&notes(&a), &notes(&b)))
+    };
     let (row, bass_tone) = tone_row(tone);
     rows.push(row);
     Ok(Compared {
@@ -115,6 +123,12 @@ fn side(given: &str, out: &Path) -> Result<Vec<Report>, PipelineError> {
     Ok(of_date)
 }
 
+/// How many recorders the reports come from.
+fn recorders(a: &[Report], b: &[Report]) -> usize {
+    let key = |r: &Report| (r.tape.sample_rate_hz, r.tape.channels, r.tape.codec.clone());
+    a.iter().chain(b).map(key).collect::<std::collections::BTreeSet<_>>().len()
+}
+
 /// The bass's notes over the reports of a side.
 fn notes(reports: &[Report]) -> NoteSpectrum {
     let one = |r: &Report| {
@@ -131,18 +145,19 @@ fn notes(reports: &[Report]) -> NoteSpectrum {
 }
 
 /// The low control of the bass amplifier as a row, and what kind of difference it is.
-fn tone_row(tone: Option<ToneDifference>) -> (ComparedRow, String) {
-    let difference = tone.as_ref().map_or_else(|| Measured::absent("not_by_take"), |t| t.low_db.clone());
-    let words = match tone.as_ref().map(|t| (t.kind, t.note_db)) {
+fn tone_row(tone: Result<ToneDifference, &str>) -> (ComparedRow, String) {
+    let difference = tone.as_ref().map_or_else(|reason| Measured::absent(reason), |t| t.low_db.clone());
+    let words = match tone.as_ref().ok().map(|t| (t.kind, t.note_db)) {
         Some((ToneKind::EveryNote, _)) => "the bass differs on every note, as a low control would do it".to_owned(),
         Some((ToneKind::OneNote { midi }, Some(db))) => format!(
             "the bass differs on one note, {} ({db:+.1} dB), as a room or a place in it would do it; no knob mends that",
             note_name(midi)
         ),
         Some(_) if difference.value.is_some() => "the bass sounds alike, as far as its low notes go".to_owned(),
+        None => "the bass's tone is compared between whole tapes of one recorder only".to_owned(),
         _ => "too few bass notes in common to compare its tone".to_owned(),
     };
-    let on_one = matches!(tone.as_ref().map(|t| t.kind), Some(ToneKind::OneNote { .. }));
+    let on_one = matches!(tone.as_ref().map(|t| t.kind), Ok(ToneKind::OneNote { .. }));
     let difference = if on_one { Measured::absent("one_note_stands_out") } else { difference };
     let verdict: Verdict = verdict(&difference);
     let none = || Measured::absent("only_as_a_difference");

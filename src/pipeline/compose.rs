@@ -1,11 +1,11 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
 use super::compose_layers::{TapeLayers, measure_layers};
+use super::compose_low_end::{LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
-use super::compose_low_end::{LowEnd, measure_low_end};
-use super::{ReviewOptions, methods};
 use super::stream::Readings;
+use super::{ReviewOptions, methods};
 use crate::findings::{Finding, FindingInputs, LowEndInputs, TakeInput};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
@@ -15,7 +15,7 @@ use crate::measure::tone::{ControlChange, NoteSpectrum};
 use crate::measure::tuning::{TapeTuning, measure_tuning};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
-    BalanceFacts, Curves, HealthFacts, LoudnessFacts, MarkFacts, Method, PartFacts, PassageFacts, REPORT_SCHEMA_NAME,
+    BalanceFacts, Curves, HealthFacts, LoudnessFacts, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
     REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts, TargetFacts,
     ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
@@ -74,7 +74,14 @@ pub fn measured(
     let over_takes = balance.over(&spans, &target, limits);
     let layers = measure_layers(&layers, &loudness, &health, &spans, &time, &info.marks);
     MeasuredTape {
-        low_end: measure_low_end(&tone, &balance, (&over_takes, &target, limits), &health, (&spans, &layers.part_spans())),
+        low_end: measure_low_end(
+            &tone,
+            &balance,
+            (&over_takes, &target, limits),
+            &health,
+            (&spans, &layers.part_spans()),
+            options.bass_amp,
+        ),
         layers,
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
@@ -124,16 +131,8 @@ impl MeasuredTape {
 
     /// The stretch of about `length_s` inside a take in which the low end stands out most.
     pub fn clearest_span(&self, length_s: f64) -> Option<(f64, f64)> {
-        let mean = |from: f64, to: f64| {
-            let inside = self.low_end_curve_db.iter().take(to as usize).skip(from.ceil() as usize).flatten();
-            crate::stats::mean(&inside.copied().collect::<Vec<f64>>()).unwrap_or(f64::MIN)
-        };
-        let spans = self.takes.iter().flat_map(|take| {
-            let last = (take.end_s - length_s).max(take.start_s);
-            let starts = (0..).map(|i| take.start_s + f64::from(i)).take_while(move |s| *s <= last);
-            starts.map(|s| (s, (s + length_s).min(take.end_s)))
-        });
-        spans.max_by(|a, b| mean(a.0, a.1).total_cmp(&mean(b.0, b.1)))
+        let takes: Vec<(f64, f64)> = self.takes.iter().map(|t| (t.start_s, t.end_s)).collect();
+        clearest_span(&self.low_end_curve_db, &takes, length_s)
     }
 
     /// The advised changes of the bass amplifier.
@@ -259,25 +258,6 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         time_detail: time_detail(&tape.time[at]),
         tuning: take_tuning(&tape.tuning, at),
     }
-}
-
-/// The parts with their own low end.
-fn low_end_of_parts(mut parts: Vec<PartFacts>, low_end: &[Measured]) -> Vec<PartFacts> {
-    for (part, excess) in parts.iter_mut().zip(low_end) {
-        part.low_end_excess_db = Some(excess.clone());
-    }
-    parts
-}
-
-/// What the report says about the microphone.
-fn mic_words(options: &ReviewOptions) -> String {
-    let Some(curve) = &options.mic_curve else {
-        return "No microphone correction: balance is as the recorder heard it.".to_owned();
-    };
-    let (low, high) = curve.range_hz();
-    format!(
-        "Microphone correction applied to the balance from {low:.0} to {high:.0} Hz; bands beyond are as the recorder heard them."
-    )
 }
 
 /// What this program does not measure.

@@ -1,13 +1,16 @@
 //! The low end in the words of the report: whose it is, over what, and what to turn.
 
+use super::ReviewOptions;
 use crate::findings::{Advice, AmpCorners, AmpInputs, LowEndInputs, TakeInput, advise};
 use crate::health::Health;
 use crate::measure::balance::{Balance, BalanceReading, HearingLimits, Target};
 use crate::measure::tone::{
-    Control, ControlChange, FIRST_MIDI, LowEndShares, NOTES, NoteSpectrum, ToneDifference, ToneKind, ToneReading, note_hz,
-    tone_difference,
+    Control, ControlChange, FIRST_MIDI, LowEndShares, NOTES, NoteSpectrum, ToneDifference, ToneKind, ToneReading,
+    note_hz, tone_difference,
 };
-use crate::report::{AmpAdvice, AmpControl, BassNoteLevel, LowEndShare, StandingOut, StandingOutKind, ToneFacts};
+use crate::report::{
+    AmpAdvice, AmpControl, BassNoteLevel, LowEndShare, PartFacts, StandingOut, StandingOutKind, ToneFacts,
+};
 use crate::stats::Measured;
 
 /// Reason of a comparison with the target's own bass when it has none.
@@ -30,6 +33,7 @@ pub struct LowEnd {
     notes: NoteSpectrum,
     own: ToneDifference,
     advice: Vec<Advice>,
+    corners: AmpCorners,
     excess_db: Measured,
 }
 
@@ -40,6 +44,7 @@ pub fn measure_low_end(
     (over_takes, target, limits): (&Balance, &Target, HearingLimits),
     health: &Health,
     (takes, parts): (&[(f64, f64)], &[Vec<(f64, f64)>]),
+    corners: AmpCorners,
 ) -> LowEnd {
     let notes = tone.note_spectrum(takes);
     let own = own_difference(target, &notes);
@@ -52,7 +57,7 @@ pub fn measure_low_end(
         shares: &shares,
         own: &own,
         low_end_change_db: &|changes| tone.low_re_mid_change_db(takes, changes),
-        corners: AmpCorners::default(),
+        corners,
     });
     LowEnd {
         shares,
@@ -61,6 +66,7 @@ pub fn measure_low_end(
         notes,
         own,
         advice,
+        corners,
         excess_db: over_takes.low_end_excess_db.clone(),
     }
 }
@@ -96,12 +102,16 @@ impl LowEnd {
         match (self.own.kind, self.own.note_db) {
             (ToneKind::OneNote { midi }, Some(db)) => vec![StandingOut {
                 hz: note_hz(f64::from(midi)),
-                db: Measured::symmetric(db, NOTE_HALF_WIDTH_DB, u64::from(self.notes.n[usize::from(midi - FIRST_MIDI)])),
+                db: Measured::symmetric(
+                    db,
+                    NOTE_HALF_WIDTH_DB,
+                    u64::from(self.notes.n[usize::from(midi - FIRST_MIDI)]),
+                ),
                 kind: StandingOutKind::OneNote,
                 note: Some(note_name(midi)),
             }],
             (ToneKind::EveryNote, _) => vec![StandingOut {
-                hz: AmpCorners::default().low_hz,
+                hz: self.corners.low_hz,
                 db: self.own.low_db.clone(),
                 kind: StandingOutKind::EveryNote,
                 note: None,
@@ -143,9 +153,51 @@ impl LowEnd {
     }
 }
 
+/// The stretch of about `length_s` inside a take in which the low end of the curve (an entry a second) stands out most.
+pub fn clearest_span(curve_db: &[Option<f64>], takes: &[(f64, f64)], length_s: f64) -> Option<(f64, f64)> {
+    let mean = |from: f64, to: f64| {
+        let inside = curve_db.iter().take(to as usize).skip(from.ceil() as usize).flatten();
+        crate::stats::mean(&inside.copied().collect::<Vec<f64>>()).unwrap_or(f64::MIN)
+    };
+    let spans = takes.iter().flat_map(|&(start_s, end_s)| {
+        let last = (end_s - length_s).max(start_s);
+        let starts = (0..).map(move |i| start_s + f64::from(i)).take_while(move |s| *s <= last);
+        starts.map(move |s| (s, (s + length_s).min(end_s)))
+    });
+    spans.max_by(|a, b| mean(a.0, a.1).total_cmp(&mean(b.0, b.1)))
+}
+
+/// The parts with their own low end.
+pub fn low_end_of_parts(mut parts: Vec<PartFacts>, low_end: &[Measured]) -> Vec<PartFacts> {
+    for (part, excess) in parts.iter_mut().zip(low_end) {
+        part.low_end_excess_db = Some(excess.clone());
+    }
+    parts
+}
+
+/// What the report says about the microphone.
+pub fn mic_words(options: &ReviewOptions) -> String {
+    let Some(curve) = &options.mic_curve else {
+        return "No microphone correction: balance is as the recorder heard it.".to_owned();
+    };
+    let (low, high) = curve.range_hz();
+    format!(
+        "Microphone correction applied to the balance from {low:.0} to {high:.0} Hz; bands beyond are as the recorder heard them."
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_clearest_stretch_lies_inside_a_take_where_the_low_end_is_highest() {
+        let curve: Vec<Option<f64>> =
+            (0..100).map(|s| if s < 10 { None } else { Some(if (60..80).contains(&s) { 6.0 } else { 0.0 }) }).collect();
+        assert_eq!(clearest_span(&curve, &[(10.0, 40.0), (50.0, 95.0)], 20.0), Some((60.0, 80.0)));
+        assert_eq!(clearest_span(&curve, &[(10.0, 15.0)], 20.0), Some((10.0, 15.0)));
+        assert_eq!(clearest_span(&curve, &[], 20.0), None);
+    }
 
     #[test]
     fn notes_have_their_usual_names() {

@@ -81,9 +81,12 @@ pub fn listen(path: &Path, options: &ListenOptions, stop: &AtomicBool) -> Result
     })?;
     let tone = measured.0.tone.clone();
     let whole = compose::measured(tape.info(), &looked.source, &options.review, measured);
-    let span = whole.clearest_span(EXCERPT_S).ok_or_else(|| failed(format!("{}: no take to listen to", looked.file_name)))?;
+    let span =
+        whole.clearest_span(EXCERPT_S).ok_or_else(|| failed(format!("{}: no take to listen to", looked.file_name)))?;
     let changes: Vec<ControlChange> = match options.low_db {
-        Some(change_db) => vec![ControlChange { control: Control::Low, corner_hz: 100.0, change_db }],
+        Some(change_db) => {
+            vec![ControlChange { control: Control::Low, corner_hz: options.review.bass_amp.low_hz, change_db }]
+        }
         None => whole.low_end_changes(),
     };
     let excerpt = cut(&mut open()?, span, stop).map_err(|e| e.unwrap_or(PipelineError::Stopped))?;
@@ -115,9 +118,7 @@ fn cut(tape: &mut Tape, span: (f64, f64), stop: &AtomicBool) -> Result<Excerpt, 
         steps: Vec::new(),
         edges_hz: layers.mask_edges_hz(),
     };
-    while let Some(mut block) =
-        tape.next_block().map_err(|e| Some(PipelineError::Listen { message: e.to_string() }))?
-    {
+    while let Some(mut block) = tape.next_block().map_err(|e| Some(PipelineError::Listen { message: e.to_string() }))? {
         if stop.load(std::sync::atomic::Ordering::Relaxed) {
             return Err(None);
         }

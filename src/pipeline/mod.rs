@@ -25,9 +25,10 @@ use std::sync::atomic::{AtomicBool, AtomicUsize, Ordering};
 use crate::measure::balance::Target;
 use crate::report::OutFolder;
 
+pub use crate::findings::AmpCorners;
 pub use crate::measure::balance::MicCurve;
 
-pub use compare::{Compared, CompareError, ComparedRow, compare};
+pub use compare::{CompareError, Compared, ComparedRow, compare};
 pub use demo_tapes::make_demo_tapes;
 pub use error::PipelineError;
 pub use listen::{ListenOptions, ListenOutcome, listen};
@@ -47,6 +48,8 @@ pub struct ReviewOptions {
     pub target: Option<Target>,
     /// The response of the recorder's microphone, to be taken away.
     pub mic_curve: Option<MicCurve>,
+    /// Corners of the bass amplifier's controls.
+    pub bass_amp: AmpCorners,
 }
 
 /// A tape that is about to be measured.

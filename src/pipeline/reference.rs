@@ -89,11 +89,7 @@ pub fn learn_target(
 ///
 /// # Errors
 /// When it is neither, or is no target.
-pub fn find_target(
-    path_or_name: &Path,
-    style: Option<&str>,
-    folder: &Path,
-) -> Result<balance::Target, PipelineError> {
+pub fn find_target(path_or_name: &Path, style: Option<&str>, folder: &Path) -> Result<balance::Target, PipelineError> {
     let file = report::read_target(path_or_name, folder)?;
     let Some(style) = style else { return Ok(file.target()) };
     file.target_of_style(style)

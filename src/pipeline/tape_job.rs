@@ -38,7 +38,8 @@ pub fn run(
 }
 
 fn is_unchanged(tape: &LookedInto, target: &Path, options: &ReviewOptions) -> bool {
-    let (methods, program) = (methods::methods(options.target.as_ref(), options.mic_curve.as_ref()), methods::program());
+    let (methods, program) =
+        (methods::methods(options.target.as_ref(), options.mic_curve.as_ref()), methods::program());
     let expected =
         Expected { content_hash: &tape.content_hash, methods: &methods, program: &program, pictures: &chart::PICTURES };
     report::is_current(target, &expected)

@@ -37,7 +37,8 @@ fn level_db(report: &Report, hz: f64) -> f64 {
 
 #[test]
 fn a_microphone_curve_moves_the_balance_is_told_and_is_not_compared_with_one_without() {
-    let (plain_out, out, files) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let (plain_out, out, files) =
+        (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
     let curve = files.path().join("mic.txt");
     std::fs::write(&curve, "# hears 6 dB too little at the bottom\n20 -6\n200 -6\n400 0\n20000 0\n").unwrap();
     let (plain_folder, plain) = review(plain_out.path(), &[]);
@@ -53,8 +54,7 @@ fn a_microphone_curve_moves_the_balance_is_told_and_is_not_compared_with_one_wit
     assert_eq!(code, Some(0));
     assert!(table.contains("not compared: other target or microphone curve"), "{table}");
     std::fs::write(&curve, "20 -6\nbass 3\n").unwrap();
-    let (code, _, said) =
-        ledgerline(&["review", take().to_str().unwrap(), "--mic-curve", curve.to_str().unwrap()]);
+    let (code, _, said) = ledgerline(&["review", take().to_str().unwrap(), "--mic-curve", curve.to_str().unwrap()]);
     assert_eq!(code, Some(2));
     assert!(said.contains("mic.txt: line 2: expected a frequency in Hz and a level in dB, found 'bass 3'"), "{said}");
 }
@@ -74,7 +74,8 @@ fn a_tape_against_itself_differs_in_nothing() {
         assert_eq!(row["verdict"], "noise", "{row}");
     }
     let takes = report.takes.len();
-    let (code, _, said) = ledgerline(&["compare", &format!("{name}#{}", takes + 1), &name, "--out", out.path().to_str().unwrap()]);
+    let (code, _, said) =
+        ledgerline(&["compare", &format!("{name}#{}", takes + 1), &name, "--out", out.path().to_str().unwrap()]);
     assert_eq!((code, said.contains("takes count from 1")), (Some(2), true), "{said}");
     let (code, _, said) = ledgerline(&["compare", "1999-01-01", &name, "--out", out.path().to_str().unwrap()]);
     assert_eq!((code, said.contains("review the tape first")), (Some(2), true), "{said}");
@@ -105,9 +106,8 @@ fn folders_of_styles_give_a_target_each_and_an_unknown_style_is_refused() {
     assert_eq!(report.balance.target.name, "hall, swing");
     assert!(report.balance.low_end_excess_db.value.unwrap().abs() < 0.05);
     assert!(report.amp_advice.is_empty(), "a tape against itself needs no knob: {:?}", report.amp_advice);
-    let (code, _, said) = ledgerline(&[
-        "review", take().to_str().unwrap(), "--target", target.to_str().unwrap(), "--style", "waltz",
-    ]);
+    let (code, _, said) =
+        ledgerline(&["review", take().to_str().unwrap(), "--target", target.to_str().unwrap(), "--style", "waltz"]);
     assert_eq!(code, Some(2));
     assert!(said.contains("target 'hall' has no style 'waltz'"), "{said}");
 }
@@ -126,9 +126,8 @@ fn heard(path: &Path) -> (f64, f64, u16) {
 #[test]
 fn listening_files_are_equally_loud_do_not_clip_and_keep_their_promise() {
     let out = tempfile::tempdir().unwrap();
-    let (code, _, said) = ledgerline(&[
-        "listen", take().to_str().unwrap(), "--out", out.path().to_str().unwrap(), "--low", "-6",
-    ]);
+    let (code, _, said) =
+        ledgerline(&["listen", take().to_str().unwrap(), "--out", out.path().to_str().unwrap(), "--low", "-6"]);
     assert_eq!(code, Some(0), "{said}");
     let mut files: Vec<PathBuf> = std::fs::read_dir(out.path()).unwrap().map(|e| e.unwrap().path()).collect();
     files.sort();

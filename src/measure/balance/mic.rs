@@ -110,7 +110,8 @@ impl MicCurve {
 
     /// A short mark of the curve's numbers, for method ids (FNV-1a, 32 bits).
     pub fn mark(&self) -> String {
-        let bytes = self.points.iter().flat_map(|p| [p.0, p.1]).flat_map(|x| ((x * 100.0).round() as i64).to_le_bytes());
+        let bytes =
+            self.points.iter().flat_map(|p| [p.0, p.1]).flat_map(|x| ((x * 100.0).round() as i64).to_le_bytes());
         let hash = bytes.fold(0x811c_9dc5_u32, |h, b| (h ^ u32::from(b)).wrapping_mul(0x0100_0193));
         format!("mic-{hash:08x}")
     }
@@ -175,11 +176,13 @@ mod tests {
         let level = |hz: f64| -2.0 * (hz / 1000.0f64).log2();
         let second = |added: &dyn Fn(f64) -> f64| {
             let bands = third_octaves().map(|b| db_to_power(level(b.mid_hz) + added(b.mid_hz)) as f32);
-            let sum = |range| third_octaves().iter().zip(&bands).filter(|(b, _)| is_within(b, range)).map(|(_, p)| p).sum();
+            let sum =
+                |range| third_octaves().iter().zip(&bands).filter(|(b, _)| is_within(b, range)).map(|(_, p)| p).sum();
             Second { bands, low: sum(LOW_END_HZ), middle: sum(MIDDLE_HZ), frames: 10.0 }
         };
         let curve = MicCurve::parse("30 -9\n200 0\n5000 4").unwrap();
-        let reading = |added: &dyn Fn(f64) -> f64| BalanceReading { seconds: vec![second(added)], sample_rate_hz: 48_000 };
+        let reading =
+            |added: &dyn Fn(f64) -> f64| BalanceReading { seconds: vec![second(added)], sample_rate_hz: 48_000 };
         let heard = reading(&|hz| curve.response_db(hz).unwrap_or(0.0)).corrected(&curve);
         let flat = reading(&|_| 0.0);
         for (a, b) in heard.seconds[0].bands.iter().zip(&flat.seconds[0].bands) {

@@ -17,8 +17,8 @@ use crate::units::power_to_db;
 
 pub use learnt::{Admired, LearnError, Learnt, learn};
 pub use meter::BalanceMeter;
-pub use mic::{MicCurve, MicCurveError};
 use meter::Second;
+pub use mic::{MicCurve, MicCurveError};
 pub use target::{Target, TargetBand};
 
 /// Changes whenever a number of this family may move.

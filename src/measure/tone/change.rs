@@ -42,7 +42,9 @@ impl ControlChange {
     pub fn response_db(&self, hz: f64) -> f64 {
         match self.control {
             Control::Low => Biquad::low_shelf(RATE_HZ, self.corner_hz, 1.0, self.change_db).magnitude_db(RATE_HZ, hz),
-            Control::Mid => Biquad::peak(RATE_HZ, self.corner_hz, MID_QUALITY, self.change_db).magnitude_db(RATE_HZ, hz),
+            Control::Mid => {
+                Biquad::peak(RATE_HZ, self.corner_hz, MID_QUALITY, self.change_db).magnitude_db(RATE_HZ, hz)
+            }
             Control::High => Biquad::high_shelf(RATE_HZ, self.corner_hz, 1.0, self.change_db).magnitude_db(RATE_HZ, hz),
             Control::Level => self.change_db,
         }

@@ -32,10 +32,13 @@ const HANDED_ON: f64 = 0.9;
 const LEAST_DB: f64 = 2.0;
 /// Rate at which the shapes are worked out, Hz; far above the low end it does not matter.
 const RATE_HZ: f64 = 48_000.0;
-/// Error of the low control between two takes of one player: 95 % half-width on rendered twins, dB, at no difference.
+/// Error of the low control that the layers make: 95 % half-width on rendered twins, dB, at no difference.
 const HALF_WIDTH_DB: f64 = 2.0;
 /// Its growth with the difference.
 const HALF_WIDTH_GROWTH: f64 = 0.12;
+/// Half-widths in standard errors of the fit: 1.96, and 1.2 because neighbouring semitones err together. With it 95 % of
+/// the halves of one take, which should not differ, and of the twins lie inside.
+const STANDARD_ERRORS: f64 = 1.96 * 1.2;
 
 /// Where the difference is.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -65,13 +68,16 @@ pub struct ToneDifference {
 struct Fit {
     cost: f64,
     gain: f64,
+    /// Standard error of the gain by the scatter of the points.
+    error: f64,
     midi: u8,
 }
 
 /// How `second` differs from `first`.
 ///
 /// # Output
-/// `low_db`: gain of the low control, plus = more low end in the second. n = semitones compared.
+/// `low_db`: gain of the low control, plus = more low end in the second. Interval: the error of the layers on rendered
+/// twins joined with the scatter of the semitones, so other playing widens it. n = semitones compared.
 ///
 /// # Not measurable
 /// `too_few_notes`: fewer than eight semitones that both played.
@@ -100,7 +106,8 @@ pub fn tone_difference(first: &NoteSpectrum, second: &NoteSpectrum) -> ToneDiffe
         return ToneDifference { kind: ToneKind::Alike, low_db: Measured::absent("too_few_notes"), note_db: None };
     };
     let low = shelf.gain / HANDED_ON;
-    let half = HALF_WIDTH_DB + HALF_WIDTH_GROWTH * low.abs();
+    let scatter = STANDARD_ERRORS * shelf.error / HANDED_ON;
+    let half = (HALF_WIDTH_DB + HALF_WIDTH_GROWTH * low.abs()).hypot(scatter);
     let low_db = Measured::symmetric(low, half, points.len() as u64);
     let on_one = peak.cost < MUCH_BETTER * shelf.cost && peak.gain.abs() >= LEAST_DB;
     let (kind, note_db) = if on_one {
@@ -129,11 +136,15 @@ fn fit(points: &[(usize, f64)], shape: &[f64], midi: u8) -> Fit {
             *weight = 1.0 / (off / ROBUST_DB).max(1.0);
         }
     }
+    let mean = shape.iter().sum::<f64>() / shape.len() as f64;
+    let across: f64 = shape.iter().map(|x| (x - mean).powi(2)).sum();
+    let squares: f64 = points.iter().zip(shape).map(|((_, y), x)| (y - gain * x - level).powi(2)).sum();
+    let error = if across > 1e-9 { (squares / points.len() as f64 / across).sqrt() } else { f64::INFINITY };
     let cost = |i: usize| {
         let off = (points[i].1 - gain * shape[i] - level).abs() / ROBUST_DB;
         if off < 1.0 { off * off / 2.0 } else { off - 0.5 }
     };
-    Fit { cost: (0..points.len()).map(cost).sum(), gain, midi }
+    Fit { cost: (0..points.len()).map(cost).sum(), gain, error, midi }
 }
 
 #[cfg(test)]

@@ -72,10 +72,12 @@ impl ToneMeter {
 
     /// Takes the spectra of a block and the shares that were found meanwhile; both in order, the shares some seconds late.
     pub fn push(&mut self, block: &Block, masks: Vec<MaskStep>) {
-        self.waiting.extend(block.long_spectra.iter().map(|f| PowerFrame {
-            index: f.index,
-            power: f.power.iter().take(BINS).copied().collect(),
-        }));
+        self.waiting.extend(
+            block
+                .long_spectra
+                .iter()
+                .map(|f| PowerFrame { index: f.index, power: f.power.iter().take(BINS).copied().collect() }),
+        );
         self.steps.extend(masks);
         let known = self.first_step + self.steps.len() as i64;
         while self.waiting.front().is_some_and(|f| step_of(f.index) + 1 < known) {

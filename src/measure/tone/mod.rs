@@ -110,3 +110,98 @@ impl ToneReading {
         self.seconds.iter().enumerate().map(|(at, s)| (cover(at), s)).filter(|(w, _)| *w > 0.0).collect()
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::dsp::filters::{Biquad, BiquadFilter};
+    use crate::dsp::masks::MaskStep;
+    use crate::dsp::spectrum::{LONG_FRAMING, SpectrumStream};
+    use crate::dsp::{ANALYSIS_RATE_HZ, Block};
+
+    const SECONDS: usize = 40;
+
+    /// A walking bass of half-second notes from E1 to A2, six partials each, some played softer.
+    fn walking() -> Vec<f32> {
+        let rate = f64::from(ANALYSIS_RATE_HZ);
+        (0..SECONDS * ANALYSIS_RATE_HZ as usize)
+            .map(|i| {
+                let t = i as f64 / rate;
+                let beat = (t / 0.5) as usize;
+                let hz = note_hz(28.0 + (beat * 7 % 18) as f64);
+                let loud = 0.05 + 0.05 * (beat % 3) as f64;
+                let partial = |k: u32| (std::f64::consts::TAU * hz * f64::from(k) * t).sin() / f64::from(k * k);
+                (loud * (-2.0 * (t - 0.5 * beat as f64)).exp() * (1..=6).map(partial).sum::<f64>()) as f32
+            })
+            .collect()
+    }
+
+    /// Reads samples whose every band belongs to the bass, the drums and the guitar by these shares.
+    fn read(samples: &[f32], [bass, drums, guitar]: [f32; 3]) -> ToneReading {
+        let edges: Vec<f64> = (0..=40).map(|i| f64::from(i) * 100.0).collect();
+        let mut meter = ToneMeter::new(&edges);
+        let mut long = SpectrumStream::new(LONG_FRAMING);
+        let mut block = Block::default();
+        long.push(samples, &mut block.long_spectra);
+        long.finish(&mut block.long_spectra);
+        let step = MaskStep { bass: vec![bass; 40], drums: vec![drums; 40], guitar: vec![guitar; 40] };
+        meter.push(&block, vec![step; samples.len() / 2048 + 2]);
+        meter.finish()
+    }
+
+    const ALL: [(f64, f64); 1] = [(0.0, SECONDS as f64)];
+
+    #[test]
+    fn a_shelf_on_a_synthesised_bass_is_read_within_half_a_decibel() {
+        let flat = read(&walking(), [1.0, 0.0, 0.0]).note_spectrum(&ALL);
+        assert!(flat.heard() >= 15, "{}", flat.heard());
+        for (corner, db) in [(80.0, 8.0), (100.0, -6.0), (120.0, 4.0), (140.0, -8.0)] {
+            let mut turned = walking();
+            BiquadFilter::new(Biquad::low_shelf(f64::from(ANALYSIS_RATE_HZ), corner, 1.0, db)).process(&mut turned);
+            let found = tone_difference(&flat, &read(&turned, [1.0, 0.0, 0.0]).note_spectrum(&ALL));
+            // Nothing is handed on to other layers here, so the tenth that is usually lost comes on top.
+            let low = 0.9 * found.low_db.value.unwrap();
+            assert!((low - db).abs() < 0.5, "{db} dB at {corner} Hz: {low}");
+            assert_eq!(found.kind, ToneKind::EveryNote);
+        }
+    }
+
+    #[test]
+    fn playing_softer_or_only_some_of_the_notes_is_no_knob() {
+        let reading = read(&walking(), [1.0, 0.0, 0.0]);
+        let flat = reading.note_spectrum(&ALL);
+        let softer: Vec<f32> = walking().iter().map(|x| x * 0.3).collect();
+        let found = tone_difference(&flat, &read(&softer, [1.0, 0.0, 0.0]).note_spectrum(&ALL));
+        assert!(found.low_db.value.unwrap().abs() < 0.3, "{:?}", found.low_db);
+        let part = tone_difference(&flat, &reading.note_spectrum(&[(3.0, 23.0)]));
+        assert!(part.low_db.value.unwrap().abs() < 1.0, "{:?}", part.low_db);
+    }
+
+    #[test]
+    fn the_low_end_is_shared_out_as_the_layers_are() {
+        let shares = read(&walking(), [0.7, 0.2, 0.1]).low_end_shares(&ALL);
+        for (got, expected) in [(shares.bass, 0.7), (shares.kick, 0.2), (shares.other, 0.1)] {
+            assert!((got.value.unwrap() - expected).abs() < 0.005, "{got:?}");
+            assert!(got.low.unwrap() <= expected && expected <= got.high.unwrap());
+        }
+        let none = read(&walking(), [0.7, 0.2, 0.1]).low_end_shares(&[]);
+        assert_eq!(none.bass.reason.as_deref(), Some("no_takes"));
+        let silent = read(&vec![0.0; 96_000], [0.7, 0.2, 0.1]).low_end_shares(&[(0.0, 2.0)]);
+        assert_eq!(silent.kick.reason.as_deref(), Some("silence"));
+    }
+
+    #[test]
+    fn turning_the_bass_down_changes_the_low_end_by_its_share() {
+        let level = ControlChange { control: Control::Level, corner_hz: 0.0, change_db: -6.0 };
+        let low = ControlChange { control: Control::Low, corner_hz: 100.0, change_db: -6.0 };
+        let all = read(&walking(), [1.0, 0.0, 0.0]);
+        // All is the bass: low end and middle fall alike.
+        assert!(all.low_re_mid_change_db(&ALL, &[level]).unwrap().abs() < 0.05);
+        let shelf = all.low_re_mid_change_db(&ALL, &[low]).unwrap();
+        assert!((-6.0..-2.5).contains(&shelf), "{shelf}");
+        let half = read(&walking(), [0.5, 0.5, 0.0]).low_re_mid_change_db(&ALL, &[low]).unwrap();
+        assert!(half > shelf && half < -0.8, "{half}");
+        assert_eq!(all.low_re_mid_change_db(&[], &[low]), None);
+    }
+}
