@@ -48,7 +48,7 @@ pub fn measure_low_end(
 ) -> LowEnd {
     let notes = tone.note_spectrum(takes);
     let own = own_difference(target, &notes);
-    let shares = tone.low_end_shares(takes);
+    let shares = shares_where_heard(tone.low_end_shares(takes), &over_takes.low_end_excess_db);
     let excess = |span: &(f64, f64)| balance.over(&[*span], target, limits).low_end_excess_db;
     let advice = advise(&AmpInputs {
         low_end_ok: health.low_end.ok,
@@ -77,6 +77,18 @@ fn own_difference(target: &Target, notes: &NoteSpectrum) -> ToneDifference {
     }
     let own = NoteSpectrum { level_dbfs: std::array::from_fn(|i| target.own_bass_db[i]), n: [0; NOTES] };
     tone_difference(&own, notes)
+}
+
+/// Where the low end is not heard, nobody's share of it is.
+fn shares_where_heard(shares: LowEndShares, excess_db: &Measured) -> LowEndShares {
+    match (&excess_db.value, &excess_db.reason) {
+        (None, Some(reason)) => LowEndShares {
+            bass: Measured::absent(reason),
+            kick: Measured::absent(reason),
+            other: Measured::absent(reason),
+        },
+        _ => shares,
+    }
 }
 
 /// "Bb1" for MIDI 34; C4 is middle C.
