@@ -16,7 +16,8 @@ use ledgerline::health::{Health, HealthMeter};
 use ledgerline::measure::balance::{BalanceMeter, BalanceReading, HearingLimits, Target};
 use ledgerline::measure::layers::LayerMeter;
 use ledgerline::measure::tone::{
-    Control, LowEndShares, NoteSpectrum, ToneDifference, ToneKind, ToneMeter, ToneReading, tone_difference,
+    Control, ControlChange, LowEndShares, NoteSpectrum, ToneDifference, ToneKind, ToneMeter, ToneReading,
+    tone_difference,
 };
 use ledgerline::stats::Measured;
 use ledgerline::tape::{Tape, TapeSource};
@@ -77,6 +78,7 @@ fn hear(path: &Path) -> Heard {
 fn measure_base(grid: &Path, truth: &Value) -> Vec<Value> {
     let take = (truth["take"][0].as_f64().unwrap(), truth["take"][1].as_f64().unwrap());
     let mut flat: Option<(NoteSpectrum, Measured, f64, f64)> = None;
+    let mut flat_tone: Option<ToneReading> = None;
     let mut rows = Vec::new();
     for twin in truth["twins"].as_array().unwrap() {
         let heard = hear(&grid.join(twin["file"].as_str().unwrap()));
@@ -106,10 +108,20 @@ fn measure_base(grid: &Path, truth: &Value) -> Vec<Value> {
                 "low_db": found.low_db, "note_db": found.note_db, "least_share": share.min(*flat_share),
                 "kind": match found.kind { ToneKind::EveryNote => "every_note", ToneKind::OneNote { .. } => "one_note", ToneKind::Alike => "alike" },
                 "midi": if let ToneKind::OneNote { midi } = found.kind { Some(midi) } else { None }});
+            if twin["kind"] == "shelf" {
+                let change = ControlChange {
+                    control: Control::Low,
+                    corner_hz: number(&twin["hz"]),
+                    change_db: number(&twin["db"]),
+                };
+                let promised = flat_tone.as_ref().and_then(|t| t.low_re_mid_change_db(&[take], &[change]));
+                row["pair"]["promised_change_db"] = json!(promised);
+            }
             let own_excess = Measured { value: Some(moved(&over.low_re_mid_db)), ..over.low_re_mid_db.clone() };
             let own_excess = Measured::symmetric(own_excess.value.unwrap(), 0.5, 30);
             row["advice_own"] = advice(&heard, take, &own_excess, 3.0, &shares, &found);
         } else {
+            flat_tone = Some(heard.tone.clone());
             flat = Some((notes, over.low_re_mid_db.clone(), true_low, share));
         }
         rows.push(row);
@@ -180,6 +192,16 @@ fn summary(rows: &[Value]) {
             share(&|x| x.0["pair"]["kind"] == "one_note"),
         );
     }
+    let broken: Vec<f64> = shelves
+        .iter()
+        .filter(|r| number(&r["pair"]["least_share"]) >= 0.6)
+        .map(|r| number(&r["pair"]["promised_change_db"]) - number(&r["pair"]["true_change_db"]))
+        .collect();
+    let within = broken.iter().filter(|x| x.abs() <= 1.0).count();
+    println!(
+        "promised change of the low end, bass share >= 0.6: {within} of {} within 1 dB of what it was",
+        broken.len()
+    );
     let modes = pairs("mode");
     let told: Vec<&&Value> = modes.iter().filter(|r| r["pair"]["low_db"]["value"].is_number()).collect();
     let right = told

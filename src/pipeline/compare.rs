@@ -52,7 +52,7 @@ impl CompareError {
 }
 
 /// The outcome.
-#[derive(Clone, Debug, serde::Serialize)]
+#[derive(Clone, Debug, serde::Serialize, schemars::JsonSchema)]
 pub struct Compared {
     /// Which contract this follows.
     pub schema: report::Schema,

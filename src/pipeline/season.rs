@@ -45,6 +45,7 @@ pub fn schemas() -> Vec<(&'static str, String)> {
         ("curves", report::curves_schema()),
         ("season", season::season_schema()),
         ("target", report::schema_of::<report::TargetFile>()),
+        ("compare", report::schema_of::<super::Compared>()),
     ]
     .map(|(name, schema)| (name, format!("{schema:#}")))
     .to_vec()

@@ -11,7 +11,7 @@ use crate::report::Report;
 use crate::stats::Measured;
 
 /// Whether a difference counts.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, schemars::JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// The second is surely higher.
@@ -25,7 +25,7 @@ pub enum Verdict {
 }
 
 /// One measure on both sides.
-#[derive(Clone, Debug, PartialEq, serde::Serialize)]
+#[derive(Clone, Debug, PartialEq, serde::Serialize, schemars::JsonSchema)]
 pub struct Difference {
     /// Its id.
     pub measure: String,

@@ -67,6 +67,8 @@ fn a_tape_against_itself_differs_in_nothing() {
     let (code, json, _) = ledgerline(&["compare", &name, &name, "--out", out.path().to_str().unwrap(), "--json"]);
     assert_eq!(code, Some(0));
     let compared: serde_json::Value = serde_json::from_str(&json).unwrap();
+    let schema: serde_json::Value = serde_json::from_str(&ledgerline(&["schema", "compare"]).1).unwrap();
+    jsonschema::validate(&schema, &compared).unwrap();
     let rows = compared["rows"].as_array().unwrap();
     assert!(rows.len() > 5);
     for row in rows.iter().filter(|r| r["difference"]["value"].is_number()) {

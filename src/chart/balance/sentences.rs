@@ -20,7 +20,11 @@ pub fn sentences(report: &Report) -> Vec<String> {
         };
         let by = words::number(words::finite(&spot.db).unwrap_or_default(), 1, false);
         let note = spot.note.as_ref().map_or_else(String::new, |n| format!(" ({n})"));
-        said.push(format!("{} Hz{note} sticks out by {by} dB, {kind}.", words::number(spot.hz, 0, false)));
+        let place = if spot.kind == StandingOutKind::EveryNote { "Around and below" } else { "At" };
+        said.push(format!(
+            "{place} {} Hz{note} the bass sticks out by {by} dB, {kind}.",
+            words::number(spot.hz, 0, false)
+        ));
     }
     said.extend(unheard_sentence(report));
     if !balance.target.name.is_empty() {
