@@ -3,7 +3,9 @@
 //! Conventions: stdout carries only data that was asked for (`schema`); progress and messages go to stderr and are plain
 //! when it is not a terminal. Exit codes: 0 everything measured; 1 finished, but not for every tape; 2 nothing done.
 
+mod compare;
 mod demo;
+mod listen;
 mod progress;
 mod reference;
 mod review;
@@ -65,6 +67,36 @@ enum Command {
         /// Recordings measured at the same time (default: half the processor cores)
         #[arg(long, value_parser = clap::value_parser!(u16).range(1..=256))]
         jobs: Option<u16>,
+        /// The recordings are our own, with the same bass and amplifier: the bass's notes are learnt too
+        #[arg(long)]
+        own: bool,
+    },
+    /// Write excerpts of a tape to listen to: as recorded, and with the advised change of the bass, equally loud
+    Listen {
+        /// The tape
+        tape: PathBuf,
+        /// Folder for the two WAV files
+        #[arg(long, default_value = "listen")]
+        out: PathBuf,
+        /// Hold the tape against this target: a file, or a name learnt by `reference`
+        #[arg(long)]
+        target: Option<PathBuf>,
+        /// Try this change of the bass amplifier's low control instead of the advice, dB
+        #[arg(long, allow_hyphen_values = true)]
+        low: Option<f64>,
+    },
+    /// Compare two reviewed tapes, takes or dates: what changed, and is it more than noise
+    Compare {
+        /// A report folder, one of its takes (FOLDER#2), or a date (2026-03-12) under --out
+        a: String,
+        /// The same, to be held against the first
+        b: String,
+        /// Folder that holds the report folders
+        #[arg(long, default_value = "reports")]
+        out: PathBuf,
+        /// Print JSON instead of a table
+        #[arg(long)]
+        json: bool,
     },
     /// Make the invented demo band's tapes and review them
     Demo {
@@ -109,6 +141,12 @@ struct Work {
     /// The festival that the band is on its way to; not an argument.
     #[arg(skip)]
     festival: Option<crate::season::FestivalPlan>,
+    /// Use the target's part for this style: the name of a folder that it was learnt from
+    #[arg(long, requires = "target")]
+    style: Option<String>,
+    /// Take away this response of the microphone: a text file of `frequency_hz dB` lines
+    #[arg(long)]
+    mic_curve: Option<PathBuf>,
 }
 
 /// Runs the program with the process's own arguments.
@@ -116,11 +154,13 @@ pub fn run() -> ExitCode {
     let code = match Arguments::parse().command {
         Command::Review { paths, work } => review::run(&paths, &work),
         Command::Season { out } => season::run(&out),
-        Command::Demo { dir, out, jobs } => demo::run(
-            &dir,
-            &Work { out, jobs, again: false, target: None, festival: Some(crate::pipeline::demo_festival()) },
-        ),
-        Command::Reference { paths, name, into, jobs } => reference::run(&paths, &name, &into, jobs),
+        Command::Demo { dir, out, jobs } => {
+            let festival = Some(crate::pipeline::demo_festival());
+            demo::run(&dir, &Work { out, jobs, again: false, target: None, festival, style: None, mic_curve: None })
+        }
+        Command::Reference { paths, name, into, jobs, own } => reference::run(&paths, &name, &into, jobs, own),
+        Command::Listen { tape, out, target, low } => listen::run(&tape, &out, target.as_deref(), low),
+        Command::Compare { a, b, out, json } => compare::run(&a, &b, &out, json),
         Command::Sheet { dir } => sheet::run(&dir),
         Command::Schema { name } => schema::run(name.as_deref()),
     };

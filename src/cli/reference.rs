@@ -12,13 +12,14 @@ use crate::pipeline::{self, LearnOptions, LearnOutcome};
 pub const FOLDER: &str = "reference-audio";
 
 /// Learns the target called `name` from everything under `paths`; the exit code.
-pub fn run(paths: &[PathBuf], name: &str, into: &Path, jobs: Option<u16>) -> u8 {
+pub fn run(paths: &[PathBuf], name: &str, into: &Path, jobs: Option<u16>, own: bool) -> u8 {
     let stop = Arc::new(AtomicBool::new(false));
     stop_on_interrupt(&stop);
     let options = LearnOptions {
         name: name.to_owned(),
         into: into.to_owned(),
         jobs: jobs.map_or_else(default_jobs, usize::from),
+        own,
     };
     match pipeline::learn_target(paths, &options, &Progress::new(), &stop) {
         Ok(outcome) => {
@@ -44,6 +45,14 @@ fn summary(outcome: &LearnOutcome) -> Vec<String> {
         "low end against middle {:+.1} dB, recordings spread by {:.1} dB to either side",
         file.low_re_mid_db, file.low_re_mid_spread_db
     ));
+    for style in &file.styles {
+        lines.push(format!(
+            "style '{}': {}, low end against middle {:+.1} dB",
+            style.style,
+            words::counted(style.file_names.len(), "recording"),
+            style.low_re_mid_db
+        ));
+    }
     for recording in file.recordings.iter().filter(|r| r.odd) {
         lines.push(format!("{}: unlike the others; it moves the target little", recording.file_name));
     }

@@ -19,7 +19,15 @@ pub fn run(paths: &[PathBuf], work: &Work) -> u8 {
 pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
     let stop = Arc::new(AtomicBool::new(false));
     stop_on_interrupt(&stop);
-    let target = match work.target.as_deref().map(|t| pipeline::find_target(t, Path::new(FOLDER))).transpose() {
+    let find = |t: &Path| pipeline::find_target(t, work.style.as_deref(), Path::new(FOLDER));
+    let mic_curve = match work.mic_curve.as_deref().map(read_mic_curve).transpose() {
+        Ok(curve) => curve,
+        Err(message) => {
+            words::print_error(&message, Some("a line is a frequency in Hz and a level in dB; # begins a comment"));
+            return None;
+        }
+    };
+    let target = match work.target.as_deref().map(find).transpose() {
         Ok(target) => target,
         Err(error) => {
             words::print_error(&error.to_string(), error.hint());
@@ -32,6 +40,8 @@ pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
         again: work.again,
         target,
         festival: work.festival.clone(),
+        mic_curve,
+        bass_amp: pipeline::AmpCorners::default(),
     };
     match pipeline::review(paths, &options, &Progress::new(), &stop) {
         Ok(outcome) => {
@@ -45,6 +55,12 @@ pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
             None
         }
     }
+}
+
+/// The microphone's response from a text file.
+pub fn read_mic_curve(path: &Path) -> Result<pipeline::MicCurve, String> {
+    let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
+    pipeline::MicCurve::parse(&text).map_err(|e| format!("{}: {e}", path.display()))
 }
 
 /// The exit code that tells how much was measured.

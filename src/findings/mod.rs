@@ -6,8 +6,10 @@
 //!
 //! Limits: confidence comes from the interval of the value or of the passages; it is no better calibrated than those are.
 
+mod amp;
 pub mod confidence;
 mod layers;
+mod low_end;
 mod period;
 mod recording;
 mod sound;
@@ -17,6 +19,8 @@ mod tuning;
 mod types;
 mod words;
 
+pub use amp::{Advice, AmpCorners, AmpInputs, advise};
+pub use low_end::{LowEndInputs, advice_words, with_low_end};
 pub use period::playing_share_percent;
 pub use thresholds::{ThresholdError, Thresholds};
 pub use types::{Evidence, Finding, FindingInputs, PartInput, Player, Severity, TakeInput};

@@ -6,4 +6,5 @@ pub mod layers;
 pub mod loudness;
 pub mod time;
 pub mod together;
+pub mod tone;
 pub mod tuning;

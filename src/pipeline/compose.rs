@@ -3,21 +3,22 @@
 use rayon::prelude::*;
 
 use super::compose_layers::{TapeLayers, measure_layers};
+use super::compose_low_end::{LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
 use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
-use super::methods;
+use super::{ReviewOptions, methods};
 use super::sheets;
 use super::stream::Readings;
-use super::tape_job::Job;
-use crate::findings::{Finding, FindingInputs, PartInput, TakeInput, Thresholds};
+use crate::findings::{Finding, FindingInputs, LowEndInputs, PartInput, TakeInput, Thresholds};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
+use crate::measure::tone::{ControlChange, NoteSpectrum};
 use crate::measure::tuning::{TapeTuning, measure_tuning_with};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
-    BalanceFacts, Curves, HealthFacts, LoudnessFacts, LowEndShare, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
+    BalanceFacts, Curves, HealthFacts, LoudnessFacts, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
     REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts, TargetFacts,
     ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
@@ -46,24 +47,27 @@ pub struct MeasuredTape {
     thresholds: Thresholds,
     low_end_curve_db: Vec<Option<f64>>,
     low_end_spread_db: Option<f64>,
+    low_end: LowEnd,
     target: Target,
     methods: Vec<Method>,
     sheet: Option<TapeSheet>,
-    not_measured: Measured,
+    mic_words: String,
 }
 
 /// Asks every reading for its results.
 pub fn measured(
     info: &TapeInfo,
     source: &TapeSource,
-    job: &Job,
+    options: &ReviewOptions,
+    sheet: Option<&TapeSheet>,
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
-    let Readings { health, passages, loudness, balance, layers, tuning, time, exposure } = readings;
+    let Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure } = readings;
+    let balance = options.mic_curve.as_ref().map_or_else(|| balance.clone(), |curve| balance.corrected(curve));
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
-    let methods = methods::methods(job.options.target.as_ref());
-    let target = job.options.target.clone().unwrap_or_else(Target::published_average);
+    let methods = methods::methods(options.target.as_ref(), options.mic_curve.as_ref());
+    let target = options.target.clone().unwrap_or_else(Target::published_average);
     let limits = HearingLimits { low_cut_hz: health.low_cut_hz.value, high_cut_hz: health.high_cut_hz.value };
     let takes = spans
         .iter()
@@ -76,18 +80,27 @@ pub fn measured(
         .collect();
     // The two families that cost most after the last block, beside each other.
     let (mut of_sheet, tuning) = rayon::join(
-        || measure_time(&time, &spans, job.sheet),
-        || measure_tuning_with(&tuning, &passages, &tuning_hints(job.sheet)),
+        || measure_time(&time, &spans, sheet),
+        || measure_tuning_with(&tuning, &passages, &tuning_hints(sheet)),
     );
-    let exposure = compose_sheet::exposure(&exposure, &health, job.sheet, &mut of_sheet.problems);
-    let layers = measure_layers(&layers, &loudness, &health, &spans, (job.sheet, &mut of_sheet), &info.marks);
+    let exposure = compose_sheet::exposure(&exposure, &health, sheet, &mut of_sheet.problems);
+    let layers = measure_layers(&layers, &loudness, &health, &spans, (sheet, &mut of_sheet), &info.marks);
+    let over_takes = balance.over(&spans, &target, limits);
     MeasuredTape {
+        low_end: measure_low_end(
+            &tone,
+            &balance,
+            (&over_takes, &target, limits),
+            &health,
+            (&spans, &layers.part_spans()),
+            options.bass_amp,
+        ),
         parts: (0..spans.len()).map(|at| layers.part_inputs(at)).collect(),
         layers,
         thresholds: Thresholds::default(),
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
-        balance: balance.over(&spans, &target, limits),
+        balance: over_takes,
         tuning,
         of_sheet,
         exposure,
@@ -98,8 +111,8 @@ pub fn measured(
         loudness,
         target,
         methods,
-        sheet: job.sheet.cloned(),
-        not_measured: Measured::absent(NOT_MEASURED),
+        sheet: sheet.cloned(),
+        mic_words: mic_words(options),
     }
 }
 
@@ -111,6 +124,12 @@ pub fn balance_of_playing(readings: &Readings) -> (Balance, f64) {
     let limits = HearingLimits { low_cut_hz: health.low_cut_hz.value, high_cut_hz: health.high_cut_hz.value };
     let balance = readings.balance.over(&spans, &Target::published_average(), limits);
     (balance, spans.iter().map(|(start, end)| end - start).sum())
+}
+
+/// The notes of the bass over the takes of a recording.
+pub fn notes_of_playing(readings: &Readings) -> NoteSpectrum {
+    let takes = readings.passages.iter().filter(|p| p.kind == PassageKind::Take);
+    readings.tone.note_spectrum(&takes.map(|p| (p.start_s, p.end_s)).collect::<Vec<_>>())
 }
 
 impl MeasuredTape {
@@ -128,12 +147,28 @@ impl MeasuredTape {
             takes: &self.takes,
             low_end_excess_db: &self.balance.low_end_excess_db,
             low_end_spread_db: self.low_end_spread_db,
-            low_end_share_bass: &self.not_measured,
+            low_end_share_bass: &self.low_end.shares.bass,
             tuning: &self.tuning,
             time: &self.time,
             parts: &self.parts,
             thresholds: &self.thresholds,
         }
+    }
+
+    /// The stretch of about `length_s` inside a take in which the low end stands out most.
+    pub fn clearest_span(&self, length_s: f64) -> Option<(f64, f64)> {
+        let takes: Vec<(f64, f64)> = self.takes.iter().map(|t| (t.start_s, t.end_s)).collect();
+        clearest_span(&self.low_end_curve_db, &takes, length_s)
+    }
+
+    /// The advised changes of the bass amplifier.
+    pub fn low_end_changes(&self) -> Vec<ControlChange> {
+        self.low_end.changes()
+    }
+
+    /// What the rules of the low end look at.
+    pub fn low_end_inputs(&self) -> LowEndInputs<'_> {
+        self.low_end.inputs(&self.takes)
     }
 }
 
@@ -156,8 +191,9 @@ pub fn report(tape: &MeasuredTape, findings: &[Finding]) -> (Report, Curves) {
         time_use: TimeUse::of(&tape.passages),
         takes: (0..tape.takes.len()).map(|at| take_facts(tape, at)).collect(),
         tuning: tuning_facts(&tape.tuning),
-        balance: balance_facts(&tape.balance, &tape.target),
-        amp_advice: Vec::new(),
+        balance: balance_facts(&tape.balance, &tape.target, &tape.low_end),
+        tone: Some(tape.low_end.tone_facts()),
+        amp_advice: tape.low_end.advice_facts(),
         exposure: tape.exposure.clone(),
         findings: findings.iter().map(Into::into).collect(),
     };
@@ -232,7 +268,8 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         end_s: take.end_s,
         title: named.map(|n| n.title.clone()).unwrap_or_default(),
         marked: compose_sheet::marked(tape.sheet.as_ref(), named),
-        parts: tape.layers.part_facts(at, loudness),
+        parts: low_end_of_parts(tape.layers.part_facts(at, loudness), &tape.low_end.parts[at]),
+        low_end_excess_db: tape.low_end.takes.get(at).cloned(),
         loudness: LoudnessFacts {
             integrated_lufs: take.integrated_lufs.clone(),
             range_lu: loudness.range_lu(take.start_s, take.end_s),
@@ -250,7 +287,7 @@ pub fn absent() -> Measured {
     Measured::absent(NOT_MEASURED)
 }
 
-fn balance_facts(balance: &Balance, target: &Target) -> BalanceFacts {
+fn balance_facts(balance: &Balance, target: &Target, low_end: &LowEnd) -> BalanceFacts {
     let band = |b: &crate::measure::balance::BandLevel| ThirdOctave {
         mid_hz: b.mid_hz,
         level_db: b.level_db,
@@ -262,8 +299,8 @@ fn balance_facts(balance: &Balance, target: &Target) -> BalanceFacts {
         third_octave: balance.third_octave.iter().map(band).collect(),
         tilt_db_per_octave: balance.tilt_db_per_octave.clone(),
         low_end_excess_db: balance.low_end_excess_db.clone(),
-        low_end_share: LowEndShare { bass: absent(), kick: absent(), other: absent() },
-        standing_out: Vec::new(),
+        low_end_share: low_end.share_facts(),
+        standing_out: low_end.standing_out(),
         target: TargetFacts { name: target.name.clone(), source: target.source.clone() },
     }
 }

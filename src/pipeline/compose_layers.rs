@@ -147,6 +147,11 @@ impl TapeLayers {
         self.parts.get(take).map(|parts| parts.iter().map(input).collect()).unwrap_or_default()
     }
 
+    /// Start and end of every part of every take, seconds.
+    pub fn part_spans(&self) -> Vec<Vec<(f64, f64)>> {
+        self.parts.iter().map(|parts| parts.iter().map(|p| (p.start_s, p.end_s)).collect()).collect()
+    }
+
     fn facts(&self, part: &Part, loudness: &LoudnessReading) -> PartFacts {
         let layers::LayerLevels { lufs, re_band_lu } = self.powers.levels(part.start_s, part.end_s);
         let believed = |m: Measured| match self.distrusted {
@@ -163,6 +168,7 @@ impl TapeLayers {
             start_s: part.start_s,
             end_s: part.end_s,
             loudness_lufs: loudness.integrated_lufs(part.start_s, part.end_s),
+            low_end_excess_db: None,
             layers_lufs: self.levels(lufs.map(believed)),
             layers_re_band_lu: Some(self.levels(re_band_lu.map(warned))),
         }

@@ -34,6 +34,23 @@ pub enum PipelineError {
         /// Why.
         cause: crate::season::PlanError,
     },
+    /// Nothing to listen to.
+    #[error("{message}")]
+    Listen {
+        /// What went wrong, file first.
+        message: String,
+    },
+    /// Two sides that cannot be compared at all.
+    #[error(transparent)]
+    Compare(#[from] super::CompareError),
+    /// A target has no such style.
+    #[error("target '{target}' has no style '{style}'")]
+    NoStyle {
+        /// Name of the target.
+        target: String,
+        /// Asked for.
+        style: String,
+    },
     /// Somebody asked to stop.
     #[error("stopped; nothing was written")]
     Stopped,
@@ -56,7 +73,9 @@ impl PipelineError {
             Self::Report(error) => error.hint(),
             Self::Learn(_) => Some("give recordings of whole pieces, made with a recorder that hears the bass"),
             Self::Plan { .. } => Some("look at [festival] in the band sheet"),
-            Self::Chart(_) | Self::Demo { .. } | Self::Stopped => None,
+            Self::Compare(error) => error.hint(),
+            Self::NoStyle { .. } => Some("styles are the names of the folders that the target was learnt from"),
+            Self::Listen { .. } | Self::Chart(_) | Self::Demo { .. } | Self::Stopped => None,
         }
     }
 }

@@ -1,14 +1,15 @@
 //! The method id of every family that this program measures.
 
-use crate::measure::balance::Target;
-use crate::measure::{balance, exposure, layers, loudness, time, together, tuning};
+use crate::measure::balance::{MicCurve, Target};
+use crate::measure::{balance, exposure, layers, loudness, time, together, tone, tuning};
 use crate::report::{Method, Program};
 use crate::{health, passages};
 
 /// Method ids in the order of the report. A balance against a learnt target is another method than one against the published
-/// average: their excesses cannot be compared.
-pub fn methods(target: Option<&Target>) -> Vec<Method> {
-    let balance = target.map_or_else(|| balance::METHOD.to_owned(), |t| format!("{}+{}", balance::METHOD, t.mark()));
+/// average, one with a microphone's correction another than one without: their excesses cannot be compared.
+pub fn methods(target: Option<&Target>, mic_curve: Option<&MicCurve>) -> Vec<Method> {
+    let marks = target.map(Target::mark).into_iter().chain(mic_curve.map(MicCurve::mark));
+    let balance = marks.fold(balance::METHOD.to_owned(), |id, mark| format!("{id}+{mark}"));
     [
         ("health", health::METHOD),
         ("passages", passages::METHOD),
@@ -19,6 +20,7 @@ pub fn methods(target: Option<&Target>) -> Vec<Method> {
         ("layers", layers::METHOD),
         ("exposure", exposure::METHOD),
         ("together", together::METHOD),
+        ("tone", tone::METHOD),
     ]
     .map(|(family, id)| Method { family: family.to_owned(), id: id.to_owned() })
     .to_vec()

@@ -3,13 +3,16 @@
 //! Conventions: no arithmetic here; rooms are called in the order of the data flow. One bad tape never stops the folder.
 
 mod company;
+mod compare;
 mod compose;
 mod compose_layers;
+mod compose_low_end;
 mod compose_sheet;
 mod compose_time;
 mod compose_tuning;
 mod demo_tapes;
 mod error;
+mod listen;
 mod methods;
 mod plan;
 mod reference;
@@ -29,8 +32,13 @@ use crate::measure::balance::Target;
 use crate::report::OutFolder;
 use crate::season::FestivalPlan;
 
+pub use crate::findings::AmpCorners;
+pub use crate::measure::balance::MicCurve;
+
+pub use compare::{CompareError, Compared, ComparedRow, compare};
 pub use demo_tapes::{demo_festival, make_demo_tapes};
 pub use error::PipelineError;
+pub use listen::{ListenOptions, ListenOutcome, listen};
 pub use reference::{LearnOptions, LearnOutcome, find_target, learn_target};
 pub use season::{SeasonOutcome, picture_of as season_picture, redraw_season, schemas};
 pub use season_words::festival_picture;
@@ -49,6 +57,10 @@ pub struct ReviewOptions {
     pub target: Option<Target>,
     /// The festival that the band is on its way to.
     pub festival: Option<FestivalPlan>,
+    /// The response of the recorder's microphone, to be taken away.
+    pub mic_curve: Option<MicCurve>,
+    /// Corners of the bass amplifier's controls.
+    pub bass_amp: AmpCorners,
 }
 
 /// A tape that is about to be measured.

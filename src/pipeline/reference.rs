@@ -8,6 +8,7 @@ use super::stream::{self, StreamError};
 use super::tape_job::{broke_down, failed};
 use super::{Observer, PipelineError, PlannedTape, TapeOutcome, compose, in_parallel};
 use crate::measure::balance::{self, Admired, Balance};
+use crate::measure::tone::{NoteSpectrum, median_spectrum};
 use crate::report::{self, TargetFile, TargetRecording};
 use crate::tape::Tape;
 
@@ -20,6 +21,8 @@ pub struct LearnOptions {
     pub into: PathBuf,
     /// Recordings measured at the same time.
     pub jobs: usize,
+    /// The recordings are the band's own, with the same bass and amplifier: the bass's notes are kept too.
+    pub own: bool,
 }
 
 /// A target that was learnt.
@@ -39,6 +42,9 @@ pub struct LearnOutcome {
 struct Heard {
     balance: Balance,
     playing_s: f64,
+    notes: NoteSpectrum,
+    /// Name of the folder inside the given one.
+    style: Option<String>,
 }
 
 /// Learns a target from every recording under `paths` and writes it.
@@ -56,7 +62,8 @@ pub fn learn_target(
     let heard = in_parallel(&found, options.jobs, |index, tape| {
         observer.started(index);
         let looked = plan::look_into(tape, stop);
-        let heard = hear(&looked, stop, &|share| observer.progressed(index, share));
+        let heard = hear(&looked, stop, &|share| observer.progressed(index, share))
+            .map(|h| Heard { style: style_of(paths, &looked), ..h });
         observer.finished(index, &outcome_of(&heard));
         if let (Look::Ready(tape), Ok(heard)) = (looked, heard) { Some((tape, heard)) } else { None }
     });
@@ -67,8 +74,13 @@ pub fn learn_target(
     let (playing, silent): (Vec<_>, Vec<_>) = heard.into_iter().flatten().partition(|(_, h)| h.playing_s > 0.0);
     let admired: Vec<Admired> =
         playing.iter().map(|(t, h)| Admired { name: t.file_name.clone(), balance: h.balance.clone() }).collect();
-    let learnt = balance::learn(&options.name, &admired)?;
-    let file = TargetFile::new(&learnt, balance::METHOD, playing.iter().map(recording).collect());
+    let mut learnt = balance::learn(&options.name, &admired)?;
+    if options.own {
+        let spectra: Vec<NoteSpectrum> = playing.iter().map(|(_, h)| h.notes.clone()).collect();
+        learnt.target.own_bass_db = median_spectrum(&spectra).level_dbfs.to_vec();
+    }
+    let mut file = TargetFile::new(&learnt, balance::METHOD, playing.iter().map(recording).collect());
+    add_styles(&mut file, options, &playing)?;
     let path = report::write_target(&options.into, &file)?;
     Ok(LearnOutcome { path, file, failed, silent: silent.into_iter().map(|(t, _)| t.file_name).collect() })
 }
@@ -77,8 +89,41 @@ pub fn learn_target(
 ///
 /// # Errors
 /// When it is neither, or is no target.
-pub fn find_target(path_or_name: &Path, folder: &Path) -> Result<balance::Target, PipelineError> {
-    Ok(report::read_target(path_or_name, folder)?.target())
+pub fn find_target(path_or_name: &Path, style: Option<&str>, folder: &Path) -> Result<balance::Target, PipelineError> {
+    let file = report::read_target(path_or_name, folder)?;
+    let Some(style) = style else { return Ok(file.target()) };
+    file.target_of_style(style)
+        .ok_or_else(|| PipelineError::NoStyle { target: file.name.clone(), style: style.to_owned() })
+}
+
+/// The first folder of the recording's path below the given one: the style, when the recordings are sorted by style.
+fn style_of(paths: &[PathBuf], looked: &Look) -> Option<String> {
+    let Look::Ready(tape) = looked else { return None };
+    let file = tape.source.pieces.first()?;
+    let below = paths.iter().find_map(|p| file.strip_prefix(p).ok())?;
+    let mut parts = below.components();
+    let first = parts.next()?;
+    parts.next().map(|_| first.as_os_str().to_string_lossy().into_owned())
+}
+
+/// A target for every folder of recordings, where there are folders.
+fn add_styles(
+    file: &mut TargetFile,
+    options: &LearnOptions,
+    playing: &[(LookedInto, Heard)],
+) -> Result<(), PipelineError> {
+    let styles: std::collections::BTreeSet<&String> = playing.iter().filter_map(|(_, h)| h.style.as_ref()).collect();
+    for style in styles {
+        let of: Vec<&(LookedInto, Heard)> = playing.iter().filter(|(_, h)| h.style.as_ref() == Some(style)).collect();
+        let admired: Vec<Admired> =
+            of.iter().map(|(t, h)| Admired { name: t.file_name.clone(), balance: h.balance.clone() }).collect();
+        // A style whose recordings hear no low end has no target of its own.
+        match balance::learn(&options.name, &admired) {
+            Ok(learnt) => file.add_style(style, &learnt, of.iter().map(|(t, _)| t.file_name.clone()).collect()),
+            Err(balance::LearnError::NothingHeard) => {}
+        }
+    }
+    Ok(())
 }
 
 fn hear(looked: &Look, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<Heard, TapeOutcome> {
@@ -97,7 +142,8 @@ fn hear(looked: &Look, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<Hear
     match stream::measure(&mut tape, stop, &mut share) {
         Ok((readings, _)) => {
             let (balance, playing_s) = compose::balance_of_playing(&readings);
-            Ok(Heard { balance, playing_s })
+            let notes = compose::notes_of_playing(&readings);
+            Ok(Heard { balance, playing_s, notes, style: None })
         }
         Err(StreamError::Stopped) => Err(TapeOutcome::Stopped),
         Err(StreamError::Tape(error)) => Err(failed(error.into())),

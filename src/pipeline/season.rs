@@ -71,6 +71,7 @@ pub fn schemas() -> Vec<(&'static str, String)> {
         ("season", season::season_schema()),
         ("target", report::schema_of::<report::TargetFile>()),
         ("sheet", report::schema_of::<crate::sheet::BandSheet>()),
+        ("compare", report::schema_of::<super::Compared>()),
     ]
     .map(|(name, schema)| (name, format!("{schema:#}")))
     .to_vec()

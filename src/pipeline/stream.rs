@@ -15,6 +15,7 @@ use crate::measure::exposure::{ExposureMeter, ExposureReading};
 use crate::measure::layers::{LayerMeter, LayerReading};
 use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
 use crate::measure::time::{TimeFeatures, TimeMeter};
+use crate::measure::tone::{ToneMeter, ToneReading};
 use crate::measure::tuning::{TuningMeter, TuningReading};
 use crate::passages::{Passage, PassageMeter};
 use crate::tape::{Tape, TapeError, TapeSummary};
@@ -34,6 +35,8 @@ pub struct Readings {
     pub balance: BalanceReading,
     /// Who plays how loud.
     pub layers: LayerReading,
+    /// Whose the low end is, and the notes of the bass.
+    pub tone: ToneReading,
     /// Spectral peaks for the tuning.
     pub tuning: TuningReading,
     /// Onset strengths for the time.
@@ -68,7 +71,7 @@ pub fn measure(
         let (to_players, blocks) = queue(&give_back);
         let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), blocks));
         let (to_layers, blocks) = queue(&give_back);
-        let layers = threads.spawn(move || run_one(LayerMeter::new(), blocks));
+        let layers = threads.spawn(move || run_layers(blocks));
         let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players, to_layers], &used);
         let native = joined(native);
         let spectral = joined(spectral);
@@ -78,8 +81,8 @@ pub fn measure(
         let (loudness, health) = native?;
         let (passages, (balance, exposure)) = spectral?;
         let (tuning, time) = players?;
-        let layers = layers?;
-        Ok((Readings { health, passages, loudness, balance, layers, tuning, time, exposure }, tape.summary()))
+        let (layers, tone) = layers?;
+        Ok((Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure }, tape.summary()))
     })
 }
 
@@ -122,10 +125,17 @@ impl<A: Meter, B: Meter> Meter for Pair<A, B> {
     }
 }
 
-/// A meter with a thread of its own.
-fn run_one<M: Meter>(mut meter: M, blocks: Queue) -> M::Reading {
-    blocks.each(|block| meter.push(block));
-    meter.finish()
+/// The layers, and the tone that uses their shares; a thread of their own.
+fn run_layers(blocks: Queue) -> (LayerReading, ToneReading) {
+    let mut layers = LayerMeter::tapped();
+    let mut tone = ToneMeter::new(&layers.mask_edges_hz());
+    blocks.each(|block| {
+        layers.push(block);
+        tone.push(block, layers.take_masks());
+    });
+    layers.flush();
+    tone.push(&Block::default(), layers.take_masks());
+    (layers.finish(), tone.finish())
 }
 
 /// Two meters that share a thread.

@@ -19,7 +19,7 @@ pub const TARGET_SCHEMA_NAME: &str = "ledgerline.target";
 /// Removing, renaming or re-meaning a field raises this.
 pub const TARGET_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const TARGET_SCHEMA_REVISION: u32 = 0;
+pub const TARGET_SCHEMA_REVISION: u32 = 1;
 const TARGET: Contract = Contract { name: TARGET_SCHEMA_NAME, version: TARGET_SCHEMA_VERSION, steps: &[] };
 
 /// A learnt target.
@@ -41,6 +41,29 @@ pub struct TargetFile {
     pub bands: Vec<TargetRow>,
     /// What it was learnt from.
     pub recordings: Vec<TargetRecording>,
+    /// Levels of the band's own bass, dBFS, semitone by semitone from MIDI 27; only from recordings of the same player.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub own_bass_db: Vec<Option<f64>>,
+    /// A target for each style, where the recordings lie in folders named by style.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub styles: Vec<TargetStyle>,
+}
+
+/// The target of one style.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct TargetStyle {
+    /// Name of the folder.
+    pub style: String,
+    /// Power in 40-160 Hz against 400-2500 Hz, median of the recordings, dB.
+    pub low_re_mid_db: f64,
+    /// How far the recordings spread around it to either side, dB.
+    pub low_re_mid_spread_db: f64,
+    /// Median tilt, dB an octave; null with too few bands.
+    pub tilt_db_per_octave: Option<f64>,
+    /// The bands that more than half of the recordings hear.
+    pub bands: Vec<TargetRow>,
+    /// Names of the recordings.
+    pub file_names: Vec<String>,
 }
 
 /// One third-octave band.
@@ -93,7 +116,40 @@ impl TargetFile {
             tilt_db_per_octave: learnt.tilt_db_per_octave,
             bands: t.bands.iter().map(row).collect(),
             recordings,
+            own_bass_db: t.own_bass_db.clone(),
+            styles: Vec::new(),
         }
+    }
+
+    /// Adds the target of one style.
+    pub fn add_style(&mut self, style: &str, learnt: &Learnt, file_names: Vec<String>) {
+        let t = &learnt.target;
+        let row =
+            |b: &TargetBand| TargetRow { mid_hz: b.mid_hz, low_db: b.low_db, level_db: b.level_db, high_db: b.high_db };
+        self.styles.push(TargetStyle {
+            style: style.to_owned(),
+            low_re_mid_db: t.low_re_mid_db,
+            low_re_mid_spread_db: t.low_end_spread_db().unwrap_or(0.0),
+            tilt_db_per_octave: learnt.tilt_db_per_octave,
+            bands: t.bands.iter().map(row).collect(),
+            file_names,
+        });
+    }
+
+    /// The target of a style; `None` when the file has none of that name.
+    pub fn target_of_style(&self, style: &str) -> Option<Target> {
+        let own = self.styles.iter().find(|s| s.style.eq_ignore_ascii_case(style))?;
+        let band =
+            |b: &TargetRow| TargetBand { mid_hz: b.mid_hz, low_db: b.low_db, level_db: b.level_db, high_db: b.high_db };
+        let count = own.file_names.len();
+        Some(Target {
+            name: format!("{}, {}", self.name, own.style),
+            source: format!("learnt from {count} recording{} of this style", if count == 1 { "" } else { "s" }),
+            low_re_mid_db: own.low_re_mid_db,
+            low_re_mid_spread_db: Some(own.low_re_mid_spread_db),
+            bands: own.bands.iter().map(band).collect(),
+            own_bass_db: self.own_bass_db.clone(),
+        })
     }
 
     /// The target that takes are compared with.
@@ -107,6 +163,7 @@ impl TargetFile {
             low_re_mid_db: self.low_re_mid_db,
             low_re_mid_spread_db: Some(self.low_re_mid_spread_db),
             bands: self.bands.iter().map(band).collect(),
+            own_bass_db: self.own_bass_db.clone(),
         }
     }
 }

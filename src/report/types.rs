@@ -36,7 +36,7 @@ pub struct Program {
 /// How a family of measures was made; a trend is never drawn across two ids.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Method {
-    /// Family: "health", "passages", "loudness", "balance", "tuning", "time", "layers", "exposure".
+    /// Family: "health", "passages", "loudness", "balance", "tuning", "time", "layers", "exposure", "together", "tone".
     pub family: String,
     /// Changes whenever the family's numbers may move.
     pub id: String,
@@ -73,6 +73,9 @@ pub struct Report {
     pub tuning: TuningFacts,
     /// Balance over the takes.
     pub balance: BalanceFacts,
+    /// Note by note, how strong the bass sounds; only compared with another tape or target of the same player.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tone: Option<ToneFacts>,
     /// What to turn on the amplifiers; empty when nothing is wrong.
     pub amp_advice: Vec<AmpAdvice>,
     /// Noise exposure; only with a calibration.
@@ -276,6 +279,9 @@ pub struct TakeFacts {
     pub parts: Vec<PartFacts>,
     /// Loudness of the take.
     pub loudness: LoudnessFacts,
+    /// Power in 40-160 Hz against 400-2500 Hz in this take minus the same for the target, dB; plus = too much low end.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub low_end_excess_db: Option<Measured>,
     /// Tempo.
     pub tempo: TempoFacts,
     /// Feel.
@@ -384,6 +390,9 @@ pub struct PartFacts {
     pub end_s: f64,
     /// Integrated loudness of the part, LUFS.
     pub loudness_lufs: Measured,
+    /// Power in 40-160 Hz against 400-2500 Hz in this part minus the same for the target, dB; plus = too much low end.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub low_end_excess_db: Option<Measured>,
     /// Loudness that each layer alone would have.
     pub layers_lufs: LayerLevels,
     /// The same against the loudness of the whole band, LU; holds also where the recorder's own level does not.
@@ -551,6 +560,9 @@ pub struct StandingOut {
     pub db: Measured,
     /// Why.
     pub kind: StandingOutKind,
+    /// Name of the note, for example "Bb1" (C4 = middle C); null for every note.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub note: Option<String>,
 }
 
 /// Where the target comes from.
@@ -606,6 +618,27 @@ pub struct AmpAdvice {
     pub change_db: Measured,
     /// low_end_excess_db that is expected after it.
     pub expected_low_end_excess_db: Measured,
+}
+
+/// How strong the bass sounds, semitone by semitone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ToneFacts {
+    /// In rising order, one entry a semitone of partials, whatever the note that was played.
+    pub bass_notes: Vec<BassNoteLevel>,
+    /// Low control of the bass amplifier against the target's own bass, dB, plus = more low end than there; null with a
+    /// reason when the target is not learnt from the same player.
+    pub low_re_own_target_db: Measured,
+}
+
+/// Level of the bass on one semitone.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct BassNoteLevel {
+    /// MIDI note number.
+    pub midi: u8,
+    /// Level of the bass layer's partials there, 85 % quantile, dBFS; null where too little was played.
+    pub level_dbfs: Option<f64>,
+    /// Partials behind it.
+    pub n: u32,
 }
 
 /// Noise exposure.

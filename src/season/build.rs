@@ -189,15 +189,22 @@ fn day_value(m: &Measure, tapes: &[Tape]) -> (Measured, String) {
     (combine(&all, m.rule, "no_takes"), key)
 }
 
+/// One value of some reports, whatever their methods; the caller keeps them apart.
+pub(super) fn day_value_of(m: &Measure, reports: &[Report]) -> Measured {
+    let all: Vec<Weighted> = reports.iter().flat_map(|r| (m.read)(r)).collect();
+    combine(&all, m.rule, "no_takes")
+}
+
 /// `family=id` of each family, in the order of the row.
-fn method_key(report: &Report, families: &[&str]) -> String {
+pub(super) fn method_key(report: &Report, families: &[&str]) -> String {
     let id = |family: &str| report.methods.iter().find(|m| m.family == family).map_or("unknown", |m| m.id.as_str());
     families.iter().map(|f| format!("{f}={}", id(f))).collect::<Vec<_>>().join(" ")
 }
 
-type RecorderKey = (u32, u16, String);
+pub(super) type RecorderKey = (u32, u16, String);
 
-fn recorder_key(report: &Report) -> RecorderKey {
+/// What tells one recorder from another.
+pub(super) fn recorder_key(report: &Report) -> RecorderKey {
     (report.tape.sample_rate_hz, report.tape.channels, report.tape.codec.clone())
 }
 

@@ -9,6 +9,7 @@
 
 mod build;
 mod combine;
+pub mod compare;
 mod festival;
 mod festival_amp;
 mod festival_plan;

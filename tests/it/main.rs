@@ -12,6 +12,7 @@ mod health;
 mod hearing;
 mod layers;
 mod learn_target;
+mod low_end;
 mod mock;
 mod mock_reports;
 mod one_way;

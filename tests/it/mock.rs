@@ -503,6 +503,7 @@ pub fn layered() -> (Report, Curves) {
                     start_s: take.start_s + f64::from(k) * length,
                     end_s: take.start_s + f64::from(k + 1) * length,
                     loudness_lufs: m(-17.0),
+                    low_end_excess_db: None,
                     layers_lufs: re_band.clone(),
                     layers_re_band_lu: Some(re_band),
                 }

@@ -116,6 +116,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             start_s,
             end_s,
             loudness_lufs: Measured::symmetric(spec.lufs, 0.4, 12),
+            low_end_excess_db: Some(Measured::symmetric(spec.low_end_db, 0.9, 12)),
             layers_lufs: layers(&absent()),
             layers_re_band_lu: None,
         }],
@@ -124,6 +125,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             range_lu: Measured::symmetric(7.3, 0.6, 300),
             true_peak_dbtp: Measured::new(-4.2, -4.6, -4.0, 1),
         },
+        low_end_excess_db: Some(Measured::symmetric(spec.low_end_db, 0.8, 40)),
         tempo: TempoFacts {
             bpm: Measured::symmetric(151.37, 0.4, beats),
             drift_percent: absent(),
@@ -162,6 +164,7 @@ fn balance(spec: &Spec) -> BalanceFacts {
             hz: 98.0,
             db: Measured::symmetric(4.44, 1.0, 9),
             kind: StandingOutKind::OneNote,
+            note: Some("G2".into()),
         }],
         target: TargetFacts { name: "demo".into(), source: "made for the tests".into() },
     }
@@ -240,6 +243,7 @@ pub fn mock_report(spec: &Spec) -> Report {
             },
         },
         balance: balance(spec),
+        tone: None,
         amp_advice: vec![AmpAdvice {
             instrument: "bass".into(),
             control: AmpControl::Low,

@@ -25,7 +25,7 @@ strict! {
     Method { family: Text, id: Text }
     Report { schema: Schema, program: Program, assumed: Texts, sheet: Option<SheetFacts>, methods: Vec<Method>, tape: Tape, recorded_with: Option<RecordedWith>, health: Health,
         passages: Vec<Passage>, time_use: TimeUse, takes: Vec<Take>, tuning: Tuning, balance: Balance,
-        amp_advice: Vec<AmpAdvice>, exposure: Option<Exposure>, findings: Vec<Finding> }
+        tone: Option<Tone>, amp_advice: Vec<AmpAdvice>, exposure: Option<Exposure>, findings: Vec<Finding> }
     RecordedWith { key: Text, tapes: Vec<OtherTape> }
     OtherTape { file_name: Text, close_to: Option<Text>, offset_s: M, clock_ppm: M, common: Option<Span> }
     SheetFacts { file: Text, key: Text, problems: Option<Texts> }
@@ -42,14 +42,14 @@ strict! {
     OpenString { instrument: Text, string_midi: u8, offset_from_a440_cents: M }
     TimeUse { take_s: f64, talk_s: f64, tuning_s: f64, quiet_s: f64, other_s: f64 }
     Take { start_s: f64, end_s: f64, title: Text, marked: Option<MarkedChart>, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning,
-        time_detail: Option<TimeDetail> }
+        time_detail: Option<TimeDetail>, low_end_excess_db: Option<M> }
     TimeDetail { slipped_bars: Vec<SlippedBar>, without_beat: Vec<Span>, bar_picture: BarPicture,
         bass_to_drums_at_most_ms: M, bass_to_drums_spread_ms: M }
     SlippedBar { bar: u32, start_s: f64, end_s: f64, change_percent: M }
     BarPicture { bars: usize, beats: usize, kick: Vec<f64>, snare: Vec<f64>, cymbals: Vec<f64>, hi_hat_closing: Vec<f64>,
         bass: Vec<f64> }
     Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers,
-        layers_re_band_lu: Option<Layers> }
+        layers_re_band_lu: Option<Layers>, low_end_excess_db: Option<M> }
     Layers { bass: M, drums: M, comping: M, horns: M }
     Loudness { integrated_lufs: M, range_lu: M, true_peak_dbtp: M }
     Tempo { bpm: M, drift_percent: M, steadiness_percent: M, beat_times_s: Vec<f64>, beat_in_bar: Vec<u8> }
@@ -65,7 +65,9 @@ strict! {
         standing_out: Vec<StandingOut>, target: Target }
     Band { mid_hz: f64, level_db: Option<f64>, target_low_db: Option<f64>, target_db: Option<f64>, target_high_db: Option<f64> }
     Share { bass: M, kick: M, other: M }
-    StandingOut { hz: f64, db: M, kind: StandingOutKind }
+    StandingOut { hz: f64, db: M, kind: StandingOutKind, note: Option<Text> }
+    Tone { bass_notes: Vec<BassNote>, low_re_own_target_db: M }
+    BassNote { midi: u8, level_dbfs: Option<f64>, n: u32 }
     Target { name: Text, source: Text }
     AmpAdvice { instrument: Text, control: Control, corner_hz: Option<f64>, change_db: M, expected_low_end_excess_db: M }
     Exposure { leq_dba: M, niosh_dose_percent: M, osha_dose_percent: M, lex_8h_dba: M, caution: Text, session_hours: Option<f64>,

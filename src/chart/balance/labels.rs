@@ -67,7 +67,14 @@ pub fn label_beyond(c: &mut Canvas, frame: &Frame, bands: &[&ThirdOctave], sizes
         let Some((_, stripe, y)) = largest else { continue };
         let half = c.text_width(said, kind) / 2.0;
         let x = ((stripe.left + stripe.right) / 2.0).clamp(frame.plot.left + half + 6.0, frame.plot.right - half - 6.0);
-        let baseline = if more { y - 14.0 } else { y + sizes.small + 10.0 };
+        // Clear of every step that the words pass over.
+        let over = bands.iter().filter(|b| {
+            let s = frame.stripe(b);
+            s.right > x - half - 6.0 && s.left < x + half + 6.0
+        });
+        let steps = over.filter_map(|b| frame.level_of(b).map(|v| frame.y(v)));
+        let clear = if more { steps.fold(y, f32::min) } else { steps.fold(y, f32::max) };
+        let baseline = if more { clear - 14.0 } else { clear + sizes.small + 10.0 };
         c.text_if_free((x, baseline), said, kind, Align::Centre, frame.plot, None);
     }
 }

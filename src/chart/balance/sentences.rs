@@ -1,12 +1,13 @@
 //! Balance in sentences.
 
 use super::super::words;
-use crate::report::{BalanceFacts, Report, StandingOutKind};
+use crate::report::{AmpAdvice, AmpControl, BalanceFacts, Report, StandingOutKind};
 
 /// What the panel shows beside the low end, in sentences: its owners, tilt, what sticks out, the deaf ends, the target.
 pub fn sentences(report: &Report) -> Vec<String> {
     let balance = &report.balance;
     let mut said: Vec<String> = share_sentence(balance).into_iter().collect();
+    said.extend(advice_sentence(&report.amp_advice));
     if let Some(tilt) = words::finite(&balance.tilt_db_per_octave) {
         let way = if tilt < 0.0 { "falls" } else { "rises" };
         let amount = words::number(tilt.abs(), 1, false);
@@ -18,7 +19,12 @@ pub fn sentences(report: &Report) -> Vec<String> {
             StandingOutKind::EveryNote => "on every note: a setting of the amplifier",
         };
         let by = words::number(words::finite(&spot.db).unwrap_or_default(), 1, false);
-        said.push(format!("{} Hz sticks out by {by} dB, {kind}.", words::number(spot.hz, 0, false)));
+        let note = spot.note.as_ref().map_or_else(String::new, |n| format!(" ({n})"));
+        let place = if spot.kind == StandingOutKind::EveryNote { "Around and below" } else { "At" };
+        said.push(format!(
+            "{place} {} Hz{note} the bass sticks out by {by} dB, {kind}.",
+            words::number(spot.hz, 0, false)
+        ));
     }
     said.extend(unheard_sentence(report));
     if !balance.target.name.is_empty() {
@@ -49,6 +55,25 @@ pub fn low_end_sentence(balance: &BalanceFacts) -> String {
         }
         None => format!("The low end is {amount} dB {side} the target."),
     }
+}
+
+/// What to turn on the bass amplifier, in one sentence with its caution; `None` without advice that is more than noise.
+pub fn advice_sentence(advice: &[AmpAdvice]) -> Option<String> {
+    let sure = |a: &&AmpAdvice| !a.change_db.warnings.iter().any(|w| w == "inside_the_noise");
+    let turn = |a: &AmpAdvice| {
+        let change = words::finite(&a.change_db)?;
+        let what = match a.control {
+            AmpControl::Low => "low control",
+            AmpControl::Mid => "mid control",
+            AmpControl::High => "high control",
+            AmpControl::Level => "level",
+        };
+        let way = if change < 0.0 { "down" } else { "up" };
+        Some(format!("{what} {way} by about {} dB", words::number(change.abs(), 1, false)))
+    };
+    let turns: Vec<String> = advice.iter().filter(sure).filter_map(turn).collect();
+    (!turns.is_empty())
+        .then(|| format!("Try at the bass amplifier: {}. Small steps, one knob at a time.", turns.join(", then ")))
 }
 
 /// Where the recorder is deaf, in one sentence; `None` when nothing says so.

@@ -72,6 +72,7 @@ pub fn learn(name: &str, recordings: &[Admired]) -> Result<Learnt, LearnError> {
         low_re_mid_db,
         low_re_mid_spread_db: Some(half_spread(&known, typical)),
         bands,
+        own_bass_db: Vec::new(),
     };
     Ok(Learnt { odd: odd(recordings, &lows, &target), target, tilt_db_per_octave: median(&tilts) })
 }

@@ -7,6 +7,7 @@
 
 mod learnt;
 mod meter;
+mod mic;
 mod target;
 
 use crate::dsp::bands::{BAND_COUNT, ThirdOctaveBand, third_octaves};
@@ -17,6 +18,7 @@ use crate::units::power_to_db;
 pub use learnt::{Admired, LearnError, Learnt, learn};
 pub use meter::BalanceMeter;
 use meter::Second;
+pub use mic::{MicCurve, MicCurveError};
 pub use target::{Target, TargetBand};
 
 /// Changes whenever a number of this family may move.

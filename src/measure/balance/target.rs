@@ -35,6 +35,10 @@ pub struct Target {
     pub low_re_mid_spread_db: Option<f64>,
     /// The bands from 25 Hz to 16 kHz.
     pub bands: Vec<TargetBand>,
+    /// Levels of the band's own bass, semitone by semitone as the tone family counts them; empty when the target is not
+    /// learnt from the same players.
+    #[serde(default)]
+    pub own_bass_db: Vec<Option<f64>>,
 }
 
 /// Slope of the published average in band levels, dB an octave: 4.5 dB an octave in power a hertz, of which a band that
@@ -78,6 +82,7 @@ impl Target {
             low_re_mid_db: published_low_re_mid_db(),
             low_re_mid_spread_db: None,
             bands: bands.to_vec(),
+            own_bass_db: Vec::new(),
         }
     }
 
@@ -85,7 +90,8 @@ impl Target {
     pub fn mark(&self) -> String {
         let low = [self.low_re_mid_db, self.low_re_mid_spread_db.unwrap_or(0.0)];
         let bands = self.bands.iter().flat_map(|b| [b.mid_hz, b.low_db, b.level_db, b.high_db]);
-        let bytes = low.into_iter().chain(bands).flat_map(|x| ((x * 100.0).round() as i64).to_le_bytes());
+        let bass = self.own_bass_db.iter().map(|l| l.unwrap_or(0.0));
+        let bytes = low.into_iter().chain(bands).chain(bass).flat_map(|x| ((x * 100.0).round() as i64).to_le_bytes());
         let hash = bytes.fold(0x811c_9dc5_u32, |h, b| (h ^ u32::from(b)).wrapping_mul(0x0100_0193));
         format!("target-{hash:08x}")
     }

@@ -47,6 +47,11 @@ impl BandPlan {
         Self { edges, fine_edges: fine_edges(), k_weights }
     }
 
+    /// Edges of the mask bands, Hz: each half a bin below its first bin.
+    pub fn edges_hz(&self) -> Vec<f64> {
+        self.edges.iter().map(|bin| (*bin as f64 - 0.5) * SHORT_FRAMING.bin_hz()).collect()
+    }
+
     /// Adds the power of every mask band of a short spectrum to `into`.
     pub fn add_masks(&self, spectrum: &[f32], into: &mut [f32; BANDS]) {
         for (sum, edge) in into.iter_mut().zip(self.edges.windows(2)) {

@@ -81,6 +81,11 @@ impl FeatureStream {
         &self.plan.k_weights
     }
 
+    /// Edges of the mask bands, Hz.
+    pub fn edges_hz(&self) -> Vec<f64> {
+        self.plan.edges_hz()
+    }
+
     /// Takes new spectra and appends every row that they complete.
     pub fn push(&mut self, short: &[PowerFrame], long: &[PowerFrame], out: &mut Vec<Row>) {
         self.fine.extend(long.iter().map(|frame| self.plan.fine(&frame.power)));

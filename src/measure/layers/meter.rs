@@ -3,6 +3,7 @@
 //! Conventions: a cell is [`CELL_STEPS`] steps (128 ms); kept for each cell are the shares of the K-weighted power of the
 //! mono mix, in thousandths of the whole: 12 bytes a cell, 94 bytes a second of tape.
 
+use crate::dsp::masks::MaskStep;
 use crate::dsp::{Block, Meter};
 
 use super::bands::BANDS;
@@ -31,6 +32,8 @@ pub struct LayerMeter {
     cell: [f64; SOURCES],
     in_cell: usize,
     cells: Vec<Shares>,
+    /// Steps that were answered since somebody last asked; `None` when nobody asks.
+    tapped: Option<Vec<MaskStep>>,
 }
 
 impl Default for LayerMeter {
@@ -50,7 +53,34 @@ impl LayerMeter {
             cell: [0.0; SOURCES],
             in_cell: 0,
             cells: Vec::new(),
+            tapped: None,
         }
+    }
+
+    /// A meter that keeps the shares of every step for [`take_masks`](Self::take_masks).
+    pub fn tapped() -> Self {
+        Self { tapped: Some(Vec::new()), ..Self::new() }
+    }
+
+    /// Edges of the bands of the masks, Hz.
+    pub fn mask_edges_hz(&self) -> Vec<f64> {
+        self.features.edges_hz()
+    }
+
+    /// The steps that were answered since the last call, in order; none unless the meter is tapped.
+    pub fn take_masks(&mut self) -> Vec<MaskStep> {
+        self.tapped.as_mut().map(std::mem::take).unwrap_or_default()
+    }
+
+    /// The tape is over: answers what is left, so that [`take_masks`](Self::take_masks) has it before the reading is made.
+    pub fn flush(&mut self) {
+        let mut last = std::mem::take(&mut self.rows);
+        self.features.finish(&mut last);
+        self.rows = last;
+        self.run();
+        let mut shares = Vec::new();
+        self.masks.finish(&mut shares);
+        self.add(&shares);
     }
 
     /// Hands the waiting rows to the network.
@@ -68,6 +98,10 @@ impl LayerMeter {
     /// Adds answered steps to the cells.
     fn add(&mut self, shares: &[f32]) {
         for step in shares.chunks_exact(SOURCES * BANDS) {
+            if let Some(tapped) = &mut self.tapped {
+                let source = |at: usize| step[at * BANDS..(at + 1) * BANDS].to_vec();
+                tapped.push(MaskStep { bass: source(0), drums: source(1), guitar: source(2) });
+            }
             let Some(power) = self.powers.pop_front() else { return };
             let k_weights = self.features.k_weights();
             let weighted: [f32; BANDS] = std::array::from_fn(|b| power[b] * k_weights[b]);
@@ -102,13 +136,7 @@ impl Meter for LayerMeter {
     }
 
     fn finish(mut self) -> LayerReading {
-        let mut last = std::mem::take(&mut self.rows);
-        self.features.finish(&mut last);
-        self.rows = last;
-        self.run();
-        let mut shares = Vec::new();
-        self.masks.finish(&mut shares);
-        self.add(&shares);
+        self.flush();
         if self.in_cell > 0 {
             self.close_cell();
         }

@@ -1,0 +1,253 @@
+//! Low end, bass tone and amp advice on rendered twins with known truth.
+//!
+//! `cargo bench --bench amp -- GRID OUT.json`: GRID was made by `amp_fit/render_grid.py`. Every base is a take, its twins
+//! are the same take with one filter on the bass (or on all, for a peak at the microphone). Prints and writes: change of
+//! the low end, low control and kind of difference of each twin against its flat take, shares of the low end, and the
+//! advice that the flat takes get without and with a target of the same player.
+
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use std::path::{Path, PathBuf};
+
+use ledgerline::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING};
+use ledgerline::dsp::{Block, Meter, SpectrumStream};
+use ledgerline::findings::{AmpCorners, AmpInputs, advise};
+use ledgerline::health::{Health, HealthMeter};
+use ledgerline::measure::balance::{BalanceMeter, BalanceReading, HearingLimits, Target};
+use ledgerline::measure::layers::LayerMeter;
+use ledgerline::measure::tone::{
+    Control, ControlChange, LowEndShares, NoteSpectrum, ToneDifference, ToneKind, ToneMeter, ToneReading,
+    tone_difference,
+};
+use ledgerline::stats::Measured;
+use ledgerline::tape::{Tape, TapeSource};
+use serde_json::{Value, json};
+
+struct Heard {
+    tone: ToneReading,
+    balance: BalanceReading,
+    health: Health,
+}
+
+fn main() {
+    let arguments: Vec<PathBuf> = std::env::args().skip(1).filter(|a| a != "--bench").map(PathBuf::from).collect();
+    let [grid, out] = &arguments[..] else {
+        eprintln!("amp: give the folder of the grid and a file for the results; nothing measured");
+        return;
+    };
+    let mut bases: Vec<PathBuf> = std::fs::read_dir(grid).unwrap().map(|e| e.unwrap().path()).collect();
+    bases.retain(|p| p.extension().is_some_and(|x| x == "json") && !p.to_string_lossy().contains(".truth."));
+    bases.sort();
+    let mut rows = Vec::new();
+    for base in &bases {
+        let truth: Value = serde_json::from_slice(&std::fs::read(base).unwrap()).unwrap();
+        rows.extend(measure_base(grid, &truth));
+    }
+    summary(&rows);
+    std::fs::write(out, serde_json::to_string(&rows).unwrap() + "\n").unwrap();
+}
+
+fn hear(path: &Path) -> Heard {
+    let mut tape = Tape::open(&TapeSource { pieces: vec![path.to_owned()] }).unwrap();
+    let rate = tape.info().sample_rate_hz;
+    let (mut short, mut long) = (SpectrumStream::new(SHORT_FRAMING), SpectrumStream::new(LONG_FRAMING));
+    let mut layers = LayerMeter::tapped();
+    let mut tone = ToneMeter::new(&layers.mask_edges_hz());
+    let (mut balance, mut health) = (BalanceMeter::new(), HealthMeter::default());
+    let mut next = 0;
+    while let Some(mut block) = tape.next_block().unwrap() {
+        short.push(&block.mono, &mut block.short_spectra);
+        long.push(&block.mono, &mut block.long_spectra);
+        next = block.start_frame + block.channels[0].len() as u64;
+        layers.push(&block);
+        tone.push(&block, layers.take_masks());
+        balance.push(&block);
+        health.push(&block);
+    }
+    let mut last = Block { start_frame: next, sample_rate_hz: rate, ..Block::default() };
+    short.finish(&mut last.short_spectra);
+    long.finish(&mut last.long_spectra);
+    layers.push(&last);
+    layers.flush();
+    tone.push(&last, layers.take_masks());
+    balance.push(&last);
+    health.push(&last);
+    Heard { tone: tone.finish(), balance: balance.finish(), health: health.finish() }
+}
+
+fn measure_base(grid: &Path, truth: &Value) -> Vec<Value> {
+    let take = (truth["take"][0].as_f64().unwrap(), truth["take"][1].as_f64().unwrap());
+    let mut flat: Option<(NoteSpectrum, Measured, f64, f64)> = None;
+    let mut flat_tone: Option<ToneReading> = None;
+    let mut rows = Vec::new();
+    for twin in truth["twins"].as_array().unwrap() {
+        let heard = hear(&grid.join(twin["file"].as_str().unwrap()));
+        let notes = heard.tone.note_spectrum(&[take]);
+        let target = Target::published_average();
+        let over = heard.balance.over(&[take], &target, HearingLimits::default());
+        let shares = heard.tone.low_end_shares(&[take]);
+        let true_low = twin["low_re_mid_db"].as_f64().unwrap();
+        let mut row = json!({"base": truth["base"], "bass": truth["bass"], "twin": twin, "low_re_mid_db": over.low_re_mid_db,
+            "share": {"bass": shares.bass, "kick": shares.kick, "other": shares.other}, "notes": notes.heard()});
+        let middle = (take.0 + take.1) / 2.0;
+        let halves = [(take.0, middle), (middle, take.1)].map(|half| heard.tone.note_spectrum(&[half]));
+        row["halves_low_db"] = json!(tone_difference(&halves[0], &halves[1]).low_db);
+        row["note_dbfs"] = json!(notes.level_dbfs.to_vec());
+        let none = ToneDifference {
+            kind: ToneKind::Alike,
+            low_db: Measured::absent("target_of_other_players"),
+            note_db: None,
+        };
+        row["advice_published"] =
+            advice(&heard, take, &over.low_end_excess_db, target.low_end_spread_db().unwrap(), &shares, &none);
+        let share = shares.bass.value.unwrap_or(0.0);
+        if let Some((flat_notes, flat_low, flat_true, flat_share)) = &flat {
+            let found = tone_difference(flat_notes, &notes);
+            let moved = |m: &Measured| m.value.unwrap() - flat_low.value.unwrap();
+            row["pair"] = json!({"low_re_mid_change_db": moved(&over.low_re_mid_db), "true_change_db": true_low - flat_true,
+                "low_db": found.low_db, "note_db": found.note_db, "least_share": share.min(*flat_share),
+                "kind": match found.kind { ToneKind::EveryNote => "every_note", ToneKind::OneNote { .. } => "one_note", ToneKind::Alike => "alike" },
+                "midi": if let ToneKind::OneNote { midi } = found.kind { Some(midi) } else { None }});
+            if twin["kind"] == "shelf" {
+                let change = ControlChange {
+                    control: Control::Low,
+                    corner_hz: number(&twin["hz"]),
+                    change_db: number(&twin["db"]),
+                };
+                let promised = flat_tone.as_ref().and_then(|t| t.low_re_mid_change_db(&[take], &[change]));
+                row["pair"]["promised_change_db"] = json!(promised);
+            }
+            let own_excess = Measured { value: Some(moved(&over.low_re_mid_db)), ..over.low_re_mid_db.clone() };
+            let own_excess = Measured::symmetric(own_excess.value.unwrap(), 0.5, 30);
+            row["advice_own"] = advice(&heard, take, &own_excess, 3.0, &shares, &found);
+        } else {
+            flat_tone = Some(heard.tone.clone());
+            flat = Some((notes, over.low_re_mid_db.clone(), true_low, share));
+        }
+        rows.push(row);
+    }
+    rows
+}
+
+fn advice(
+    heard: &Heard,
+    take: (f64, f64),
+    excess: &Measured,
+    spread_db: f64,
+    shares: &LowEndShares,
+    own: &ToneDifference,
+) -> Value {
+    let advice = advise(&AmpInputs {
+        low_end_ok: heard.health.low_end.ok,
+        excess_db: excess,
+        spread_db,
+        shares,
+        own,
+        low_end_change_db: &|changes| heard.tone.low_re_mid_change_db(&[take], changes),
+        corners: AmpCorners::default(),
+    });
+    advice
+        .iter()
+        .map(|a| json!({"control": if a.change.control == Control::Low { "low" } else { "level" }, "change_db": a.change_db, "expected_db": a.expected_db}))
+        .collect()
+}
+
+fn number(v: &Value) -> f64 {
+    v.as_f64().unwrap_or(f64::NAN)
+}
+
+fn summary(rows: &[Value]) {
+    let pairs =
+        |kind: &str| rows.iter().filter(|r| r["twin"]["kind"] == kind && !r["pair"].is_null()).collect::<Vec<_>>();
+    let shelves = pairs("shelf");
+    let off: Vec<f64> = shelves
+        .iter()
+        .map(|r| number(&r["pair"]["low_re_mid_change_db"]) - number(&r["pair"]["true_change_db"]))
+        .collect();
+    println!(
+        "{} shelf twins: change of the low end off by at most {:.3} dB",
+        off.len(),
+        off.iter().fold(0.0, |a: f64, b| a.max(b.abs()))
+    );
+    for least in [0.0, 0.4, 0.6, 0.75] {
+        let of: Vec<&&Value> = shelves
+            .iter()
+            .filter(|r| number(&r["pair"]["least_share"]) >= least && r["pair"]["low_db"]["value"].is_number())
+            .collect();
+        let errors: Vec<f64> =
+            of.iter().map(|r| number(&r["pair"]["low_db"]["value"]) - number(&r["twin"]["db"])).collect();
+        let n = errors.len().max(1) as f64;
+        let share = |f: &dyn Fn(&(&&Value, f64)) -> bool| {
+            100.0 * of.iter().zip(&errors).map(|(r, e)| (*r, *e)).filter(|x| f(&(x.0, x.1))).count() as f64 / n
+        };
+        let sd = (errors.iter().map(|e| e * e).sum::<f64>() / n).sqrt();
+        println!(
+            "bass share >= {least}: {} twins, low control off by {sd:.2} dB rms, within 1.5 dB {:.0} %, sign {:.1} %, inside {:.0} %, every note {:.0} %, one note {:.0} %",
+            errors.len(),
+            share(&|x| x.1.abs() <= 1.5),
+            share(&|x| number(&x.0["pair"]["low_db"]["value"]) * number(&x.0["twin"]["db"]) > 0.0),
+            share(&|x| number(&x.0["pair"]["low_db"]["low"]) <= number(&x.0["twin"]["db"])
+                && number(&x.0["twin"]["db"]) <= number(&x.0["pair"]["low_db"]["high"])),
+            share(&|x| x.0["pair"]["kind"] == "every_note"),
+            share(&|x| x.0["pair"]["kind"] == "one_note"),
+        );
+    }
+    let broken: Vec<f64> = shelves
+        .iter()
+        .filter(|r| number(&r["pair"]["least_share"]) >= 0.6)
+        .map(|r| number(&r["pair"]["promised_change_db"]) - number(&r["pair"]["true_change_db"]))
+        .collect();
+    let within = broken.iter().filter(|x| x.abs() <= 1.0).count();
+    println!(
+        "promised change of the low end, bass share >= 0.6: {within} of {} within 1 dB of what it was",
+        broken.len()
+    );
+    let modes = pairs("mode");
+    let told: Vec<&&Value> = modes.iter().filter(|r| r["pair"]["low_db"]["value"].is_number()).collect();
+    let right = told
+        .iter()
+        .filter(|r| {
+            r["pair"]["kind"] == "one_note" && (number(&r["pair"]["midi"]) - number(&r["twin"]["key"])).abs() <= 1.0
+        })
+        .count();
+    println!("{} peaks on one note, {} with notes enough: one note and the right one {right}", modes.len(), told.len());
+    for who in ["bass", "kick", "other"] {
+        let errors: Vec<f64> =
+            rows.iter().map(|r| number(&r["share"][who]["value"]) - number(&r["twin"]["low_end_share"][who])).collect();
+        let inside = rows.iter().filter(|r| {
+            let t = number(&r["twin"]["low_end_share"][who]);
+            number(&r["share"][who]["low"]) <= t && t <= number(&r["share"][who]["high"])
+        });
+        let mean = errors.iter().map(|e| e.abs()).sum::<f64>() / errors.len() as f64;
+        println!(
+            "share of {who}: off by {mean:.3} on average, inside {:.0} %",
+            100.0 * inside.count() as f64 / rows.len() as f64
+        );
+    }
+    let halves: Vec<f64> =
+        rows.iter().map(|r| number(&r["halves_low_db"]["value"])).filter(|x| x.is_finite()).collect();
+    let rms = (halves.iter().map(|x| x * x).sum::<f64>() / halves.len().max(1) as f64).sqrt();
+    println!("{} takes, second half against first: low control {rms:.2} dB rms (should be 0)", halves.len());
+    let low = |r: &Value, which: &str| {
+        r[which]
+            .as_array()
+            .and_then(|a| a.iter().find(|x| x["control"] == "low"))
+            .map(|x| number(&x["change_db"]["value"]))
+    };
+    let flats: Vec<&Value> = rows.iter().filter(|r| r["twin"]["kind"] == "flat").collect();
+    let advised = flats.iter().filter(|r| low(r, "advice_published").is_some()).count();
+    println!("{} flat takes, target of the published average: {advised} get advice on the low control", flats.len());
+    let own: Vec<(f64, f64, f64)> = shelves
+        .iter()
+        .map(|r| (low(r, "advice_own").unwrap_or(0.0), number(&r["twin"]["db"]), number(&r["pair"]["least_share"])))
+        .collect();
+    for least in [0.6, 0.75] {
+        let of: Vec<&(f64, f64, f64)> = own.iter().filter(|x| x.2 >= least).collect();
+        let fit = of.iter().filter(|x| (x.0 + x.1).abs() <= 1.5).count();
+        let wrong = of.iter().filter(|x| x.0 * x.1 > 0.0).count();
+        println!(
+            "advice with the player's own target, bass share >= {least}: {} twins, {fit} within 1.5 dB, {wrong} with the wrong sign",
+            of.len()
+        );
+    }
+}

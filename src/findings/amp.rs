@@ -1,0 +1,272 @@
+//! What to turn on the bass amplifier: the least change that brings the low end back.
+//!
+//! Conventions: changes in dB of a usual three-control amplifier, plus = turn up; expected values are the low end excess of
+//! the band after the change. Two cases. With a target learnt from the same player (`own`), the notes of the bass are held
+//! against the target's own: other tunes and softer playing do not look like a knob, and the change goes either way. With
+//! any other target natural basses differ too much (standard deviation 10 dB on rendered takes) to read a knob off one
+//! tape; then the low control is only turned down, and only when the band's low end lies surely beyond the target's spread
+//! and belongs to the bass.
+//! Limits: mid and high controls are not advised: above about 400 Hz the bass is not told from the rest of a band.
+
+use super::types::Player;
+use crate::measure::tone::{Control, ControlChange, LowEndShares, ToneDifference, ToneKind};
+use crate::stats::Measured;
+
+/// Corners of a usual amplifier, Hz (common practice, no source).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct AmpCorners {
+    /// Low shelf.
+    pub low_hz: f64,
+    /// Mid peak.
+    pub mid_hz: f64,
+    /// High shelf.
+    pub high_hz: f64,
+}
+
+impl Default for AmpCorners {
+    fn default() -> Self {
+        Self { low_hz: 100.0, mid_hz: 500.0, high_hz: 2500.0 }
+    }
+}
+
+/// Steps in which a change is stated, dB.
+const STEP_DB: f64 = 0.5;
+/// Smaller changes are not worth a walk to the amplifier, dB.
+const LEAST_DB: f64 = 1.0;
+/// Most that is asked of the low control, dB: the range of usual tone controls (common practice, no source).
+const MOST_LOW_DB: f64 = 12.0;
+/// Most that is asked of the low control without a target of the same player, dB.
+const MOST_CUT_DB: f64 = 6.0;
+/// Most that the level is turned down after it, dB.
+const MOST_LEVEL_DB: f64 = 6.0;
+/// Share of the low end that must be the bass.
+const BASS_SHARE: f64 = 0.6;
+/// Half-width that the layers add to a change of the low end: a fixed part, dB.
+const PROMISE_DB: f64 = 0.5;
+/// And a part of its size.
+const PROMISE_SHARE: f64 = 0.15;
+/// Half-width of a change that is read off the band's balance, dB, besides that of the balance.
+const CUT_DB: f64 = 1.5;
+
+/// What the solver looks at.
+pub struct AmpInputs<'a> {
+    /// Does the recorder hear the low end?
+    pub low_end_ok: bool,
+    /// Low end over the takes against the target.
+    pub excess_db: &'a Measured,
+    /// Spread of the target to either side, dB.
+    pub spread_db: f64,
+    /// Whose the low end is.
+    pub shares: &'a LowEndShares,
+    /// The bass against the target's own; absent value when the target is another player's.
+    pub own: &'a ToneDifference,
+    /// Change of the low end when the bass is changed, dB.
+    pub low_end_change_db: &'a dyn Fn(&[ControlChange]) -> Option<f64>,
+    /// Corners of the controls.
+    pub corners: AmpCorners,
+}
+
+/// One control to turn.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Advice {
+    /// Whose amplifier.
+    pub player: Player,
+    /// Which control, by how much.
+    pub change: ControlChange,
+    /// The change with its interval, dB.
+    pub change_db: Measured,
+    /// Low end excess that is expected after this change and those before it.
+    pub expected_db: Measured,
+}
+
+/// The advice for the bass; empty when nothing is wrong or nothing can be told.
+pub fn advise(inputs: &AmpInputs) -> Vec<Advice> {
+    let bass_share = inputs.shares.bass.value.unwrap_or(0.0);
+    if !inputs.low_end_ok || inputs.excess_db.value.is_none() || bass_share < BASS_SHARE {
+        return Vec::new();
+    }
+    let low = match (inputs.own.kind, &inputs.own.low_db) {
+        // A room's note is no knob.
+        (ToneKind::OneNote { .. }, _) => None,
+        (_, m) if m.value.is_some() => from_own(inputs, m),
+        _ => from_balance(inputs),
+    };
+    let mut advice: Vec<Advice> = low.into_iter().collect();
+    let level = level(inputs, &advice);
+    advice.extend(level);
+    advice
+}
+
+fn from_own(inputs: &AmpInputs, found: &Measured) -> Option<Advice> {
+    let value = found.value?;
+    let change = stepped(-value).clamp(-MOST_LOW_DB, MOST_LOW_DB);
+    if change.abs() < LEAST_DB {
+        return None;
+    }
+    let half = found.high.zip(found.low).map_or(0.0, |(h, l)| (h - l) / 2.0);
+    Some(stated(inputs, &[], Control::Low, change, half))
+}
+
+fn from_balance(inputs: &AmpInputs) -> Option<Advice> {
+    let excess = inputs.excess_db.value?;
+    if excess <= inputs.spread_db || inputs.excess_db.low? <= 0.0 {
+        return None;
+    }
+    let change = least_cut(inputs, &[], Control::Low, MOST_CUT_DB)?;
+    Some(stated(inputs, &[], Control::Low, change, half_width(inputs.excess_db).hypot(CUT_DB)))
+}
+
+/// Whatever lies beyond the spread after the low control.
+fn level(inputs: &AmpInputs, before: &[Advice]) -> Option<Advice> {
+    let done: Vec<ControlChange> = before.iter().map(|a| a.change).collect();
+    let left = inputs.excess_db.value? + (inputs.low_end_change_db)(&done)?;
+    if left <= inputs.spread_db + LEAST_DB || inputs.excess_db.low? <= 0.0 {
+        return None;
+    }
+    let change = least_cut(inputs, &done, Control::Level, MOST_LEVEL_DB)?;
+    Some(stated(inputs, &done, Control::Level, change, half_width(inputs.excess_db).hypot(CUT_DB)))
+}
+
+/// The smallest cut after which the low end lies inside the spread, or the most that is asked.
+fn least_cut(inputs: &AmpInputs, done: &[ControlChange], control: Control, most_db: f64) -> Option<f64> {
+    let excess = inputs.excess_db.value?;
+    let steps = (most_db / STEP_DB) as usize;
+    let after = |db: f64| {
+        let mut all = done.to_vec();
+        all.push(turned(inputs, control, db));
+        Some(excess + (inputs.low_end_change_db)(&all)?)
+    };
+    for step in 1..=steps {
+        let db = -(step as f64) * STEP_DB;
+        if after(db)? <= inputs.spread_db {
+            return (db <= -LEAST_DB).then_some(db);
+        }
+    }
+    Some(-most_db)
+}
+
+fn turned(inputs: &AmpInputs, control: Control, change_db: f64) -> ControlChange {
+    let corner_hz = match control {
+        Control::Low => inputs.corners.low_hz,
+        Control::Mid => inputs.corners.mid_hz,
+        Control::High => inputs.corners.high_hz,
+        Control::Level => 0.0,
+    };
+    ControlChange { control, corner_hz, change_db }
+}
+
+fn stated(inputs: &AmpInputs, done: &[ControlChange], control: Control, db: f64, half: f64) -> Advice {
+    let change = turned(inputs, control, db);
+    let mut all = done.to_vec();
+    all.push(change);
+    let moved = (inputs.low_end_change_db)(&all);
+    let n = inputs.excess_db.n.unwrap_or(0);
+    let expected_db = match (inputs.excess_db.value, moved) {
+        (Some(excess), Some(moved)) => {
+            let promise = PROMISE_DB + PROMISE_SHARE * moved.abs();
+            Measured::symmetric(excess + moved, half_width(inputs.excess_db).hypot(promise), n)
+        }
+        _ => Measured::absent("silence"),
+    };
+    let mut change_db = Measured::symmetric(db, half, n);
+    if db.abs() < half {
+        change_db = change_db.with_warning("inside_the_noise");
+    }
+    Advice { player: Player::Bass, change, change_db, expected_db }
+}
+
+fn half_width(m: &Measured) -> f64 {
+    m.high.zip(m.low).map_or(0.0, |(h, l)| (h - l) / 2.0)
+}
+
+fn stepped(db: f64) -> f64 {
+    (db / STEP_DB).round() * STEP_DB
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    struct Case {
+        excess: Measured,
+        shares: LowEndShares,
+        own: ToneDifference,
+        ok: bool,
+    }
+
+    fn case(excess_db: f64, own_low_db: Option<f64>) -> Case {
+        let m = |v: f64| Measured::symmetric(v, 0.1, 60);
+        let low_db =
+            own_low_db.map_or_else(|| Measured::absent("target_of_other_players"), |v| Measured::symmetric(v, 2.0, 20));
+        Case {
+            excess: Measured::symmetric(excess_db, 0.5, 60),
+            shares: LowEndShares { bass: m(0.85), kick: m(0.1), other: m(0.05) },
+            own: ToneDifference { kind: ToneKind::EveryNote, low_db, note_db: None },
+            ok: true,
+        }
+    }
+
+    fn solve(case: &Case) -> Vec<Advice> {
+        // A band whose low end is the bass: a low shelf moves it by nine tenths of its gain, the level by all of it.
+        let change = |all: &[ControlChange]| {
+            Some(all.iter().map(|c| if c.control == Control::Low { 0.9 * c.change_db } else { c.change_db }).sum())
+        };
+        advise(&AmpInputs {
+            low_end_ok: case.ok,
+            excess_db: &case.excess,
+            spread_db: 3.0,
+            shares: &case.shares,
+            own: &case.own,
+            low_end_change_db: &change,
+            corners: AmpCorners::default(),
+        })
+    }
+
+    #[test]
+    fn a_balanced_band_and_a_deaf_recorder_get_no_advice() {
+        for excess in [-9.0, -2.0, 0.0, 2.9] {
+            assert!(solve(&case(excess, None)).is_empty(), "{excess}");
+        }
+        assert!(solve(&case(1.0, Some(0.6))).is_empty());
+        let mut deaf = case(9.0, Some(6.0));
+        deaf.ok = false;
+        assert!(solve(&deaf).is_empty());
+        let mut kick = case(9.0, Some(6.0));
+        kick.shares.bass = Measured::symmetric(0.4, 0.1, 60);
+        assert!(solve(&kick).is_empty());
+    }
+
+    #[test]
+    fn the_low_control_is_turned_down_just_as_far_as_the_spread() {
+        let advice = solve(&case(6.0, None));
+        assert_eq!(advice.len(), 1);
+        assert_eq!((advice[0].change.control, advice[0].change_db.value), (Control::Low, Some(-3.5)));
+        let expected = advice[0].expected_db.value.unwrap();
+        assert!((expected - (6.0 - 0.9 * 3.5)).abs() < 1e-9 && expected <= 3.0);
+    }
+
+    #[test]
+    fn what_six_decibels_of_low_do_not_mend_is_asked_of_the_level() {
+        let advice = solve(&case(12.0, None));
+        let turned: Vec<_> = advice.iter().map(|a| (a.change.control, a.change.change_db)).collect();
+        assert_eq!(turned, [(Control::Low, -6.0), (Control::Level, -4.0)]);
+        assert!((advice[1].expected_db.value.unwrap() - (12.0 - 5.4 - 4.0)).abs() < 1e-9);
+    }
+
+    #[test]
+    fn a_target_of_the_same_player_turns_the_low_control_either_way() {
+        for own in [-7.8, -3.1, 2.2, 7.9] {
+            let advice = solve(&case(0.0, Some(own)));
+            assert_eq!(advice[0].change_db.value, Some(stepped(-own)));
+        }
+        assert_eq!(solve(&case(0.0, Some(1.4)))[0].change_db.warnings, ["inside_the_noise"]);
+    }
+
+    #[test]
+    fn a_note_that_the_room_lifts_is_no_knob() {
+        let mut room = case(0.0, Some(3.0));
+        room.own.kind = ToneKind::OneNote { midi: 33 };
+        assert!(solve(&room).is_empty());
+    }
+}

@@ -1,0 +1,194 @@
+//! What a microphone adds of its own, from a plain text file, and how it is taken away again.
+//!
+//! Conventions: a line is `frequency_hz dB`, separated by blanks, tabs or a comma; `#` begins a comment. The dB are the
+//! microphone's response: what it shows too much, plus, or too little, minus. Between the lines the response runs straight
+//! over the logarithm of frequency; beyond the first and the last line nothing is known and nothing is corrected.
+
+use super::{BAND_COUNT, BalanceReading, LOW_END_HZ, MIDDLE_HZ, Second, is_within};
+use crate::dsp::bands::third_octaves;
+use crate::units::db_to_power;
+
+/// Responses beyond this are slips of the pen, dB.
+const MOST_DB: f64 = 60.0;
+
+/// The response of a microphone.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MicCurve {
+    /// Frequency in Hz, rising, and response in dB.
+    points: Vec<(f64, f64)>,
+}
+
+/// What is wrong with a curve.
+#[derive(Clone, Debug, PartialEq, thiserror::Error)]
+pub enum MicCurveError {
+    /// A line that is not two numbers.
+    #[error("line {line}: expected a frequency in Hz and a level in dB, found '{found}'")]
+    NotTwoNumbers {
+        /// Line, from 1.
+        line: usize,
+        /// Its text.
+        found: String,
+    },
+    /// A frequency that is none.
+    #[error("line {line}: frequency {got_hz} Hz is outside 1 to 100000; is it in kHz?")]
+    FrequencyOutOfRange {
+        /// Line, from 1.
+        line: usize,
+        /// As written.
+        got_hz: f64,
+    },
+    /// A level that no microphone has.
+    #[error("line {line}: {got_db} dB is beyond 60 dB either way")]
+    LevelOutOfRange {
+        /// Line, from 1.
+        line: usize,
+        /// As written.
+        got_db: f64,
+    },
+    /// Frequencies that do not rise.
+    #[error("line {line}: {got_hz} Hz does not lie above the line before; frequencies must rise")]
+    NotRising {
+        /// Line, from 1.
+        line: usize,
+        /// As written.
+        got_hz: f64,
+    },
+    /// Nothing to draw a line through.
+    #[error("fewer than two lines with a frequency and a level")]
+    TooFewLines,
+}
+
+impl MicCurve {
+    /// Reads the text of a curve.
+    ///
+    /// # Errors
+    /// [`MicCurveError`], with the line.
+    pub fn parse(text: &str) -> Result<Self, MicCurveError> {
+        let mut points: Vec<(f64, f64)> = Vec::new();
+        for (line, whole) in (1..).zip(text.lines()) {
+            let content = whole.split('#').next().unwrap_or("").trim();
+            if content.is_empty() {
+                continue;
+            }
+            let numbers: Vec<Option<f64>> = content
+                .split(|c: char| c.is_whitespace() || c == ',' || c == ';')
+                .filter(|w| !w.is_empty())
+                .map(|w| w.parse().ok().filter(|x: &f64| x.is_finite()))
+                .collect();
+            let [Some(hz), Some(db)] = numbers[..] else {
+                return Err(MicCurveError::NotTwoNumbers { line, found: content.chars().take(60).collect() });
+            };
+            if !(1.0..=100_000.0).contains(&hz) {
+                return Err(MicCurveError::FrequencyOutOfRange { line, got_hz: hz });
+            }
+            if db.abs() > MOST_DB {
+                return Err(MicCurveError::LevelOutOfRange { line, got_db: db });
+            }
+            if points.last().is_some_and(|p| p.0 >= hz) {
+                return Err(MicCurveError::NotRising { line, got_hz: hz });
+            }
+            points.push((hz, db));
+        }
+        if points.len() < 2 { Err(MicCurveError::TooFewLines) } else { Ok(Self { points }) }
+    }
+
+    /// The response at a frequency, dB; `None` beyond the curve.
+    pub fn response_db(&self, hz: f64) -> Option<f64> {
+        let above = self.points.iter().position(|p| p.0 >= hz)?;
+        let (right_hz, right_db) = self.points[above];
+        if right_hz == hz {
+            return Some(right_db);
+        }
+        let (left_hz, left_db) = self.points[above.checked_sub(1)?];
+        Some(left_db + (right_db - left_db) * (hz / left_hz).ln() / (right_hz / left_hz).ln())
+    }
+
+    /// First and last frequency, Hz.
+    pub fn range_hz(&self) -> (f64, f64) {
+        (self.points.first().map_or(0.0, |p| p.0), self.points.last().map_or(0.0, |p| p.0))
+    }
+
+    /// A short mark of the curve's numbers, for method ids (FNV-1a, 32 bits).
+    pub fn mark(&self) -> String {
+        let bytes =
+            self.points.iter().flat_map(|p| [p.0, p.1]).flat_map(|x| ((x * 100.0).round() as i64).to_le_bytes());
+        let hash = bytes.fold(0x811c_9dc5_u32, |h, b| (h ^ u32::from(b)).wrapping_mul(0x0100_0193));
+        format!("mic-{hash:08x}")
+    }
+}
+
+impl BalanceReading {
+    /// The reading with the microphone's response taken away in every band that the curve covers; low end and middle are
+    /// corrected as their bands are, by their power.
+    pub fn corrected(&self, curve: &MicCurve) -> Self {
+        let gains: [f64; BAND_COUNT] =
+            third_octaves().map(|b| curve.response_db(b.mid_hz).map_or(1.0, |db| db_to_power(-db)));
+        let one = |second: &Second| {
+            let ratio = |range| {
+                let (mut before, mut after) = (0.0, 0.0);
+                for ((band, power), gain) in third_octaves().iter().zip(&second.bands).zip(&gains) {
+                    if is_within(band, range) {
+                        before += f64::from(*power);
+                        after += f64::from(*power) * gain;
+                    }
+                }
+                if before > 0.0 { after / before } else { 1.0 }
+            };
+            Second {
+                bands: std::array::from_fn(|i| (f64::from(second.bands[i]) * gains[i]) as f32),
+                low: (f64::from(second.low) * ratio(LOW_END_HZ)) as f32,
+                middle: (f64::from(second.middle) * ratio(MIDDLE_HZ)) as f32,
+                frames: second.frames,
+            }
+        };
+        Self { seconds: self.seconds.iter().map(one).collect(), sample_rate_hz: self.sample_rate_hz }
+    }
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_curve_runs_straight_over_log_frequency_and_says_nothing_beyond() {
+        let curve = MicCurve::parse("# phone\n20 -12\n\n80, -6 # half\n1000\t0\n").unwrap();
+        assert_eq!(curve.response_db(40.0).map(|d| (d * 1e6).round() / 1e6), Some(-9.0));
+        assert_eq!((curve.response_db(80.0), curve.response_db(1000.0)), (Some(-6.0), Some(0.0)));
+        assert_eq!((curve.response_db(19.9), curve.response_db(1000.1)), (None, None));
+        assert_eq!(curve.range_hz(), (20.0, 1000.0));
+    }
+
+    #[test]
+    fn slips_are_named_with_their_line() {
+        let line = |text: &str| MicCurve::parse(text).unwrap_err().to_string();
+        assert!(line("20 1\nbass 3").starts_with("line 2: expected a frequency"));
+        assert!(line("20 1\n40 2 3").starts_with("line 2: expected"));
+        assert!(line("0.02 1\n40 2").contains("is it in kHz?"));
+        assert!(line("20 1\n# x\n20 2").starts_with("line 3: 20 Hz does not lie above"));
+        assert!(line("20 99\n30 1").starts_with("line 1: 99 dB"));
+        assert!(line("# nothing").starts_with("fewer than two"));
+        assert!(line("20 NaN\n30 1").starts_with("line 1: expected"));
+    }
+
+    #[test]
+    fn what_the_microphone_adds_is_taken_away_and_no_more() {
+        let level = |hz: f64| -2.0 * (hz / 1000.0f64).log2();
+        let second = |added: &dyn Fn(f64) -> f64| {
+            let bands = third_octaves().map(|b| db_to_power(level(b.mid_hz) + added(b.mid_hz)) as f32);
+            let sum =
+                |range| third_octaves().iter().zip(&bands).filter(|(b, _)| is_within(b, range)).map(|(_, p)| p).sum();
+            Second { bands, low: sum(LOW_END_HZ), middle: sum(MIDDLE_HZ), frames: 10.0 }
+        };
+        let curve = MicCurve::parse("30 -9\n200 0\n5000 4").unwrap();
+        let reading =
+            |added: &dyn Fn(f64) -> f64| BalanceReading { seconds: vec![second(added)], sample_rate_hz: 48_000 };
+        let heard = reading(&|hz| curve.response_db(hz).unwrap_or(0.0)).corrected(&curve);
+        let flat = reading(&|_| 0.0);
+        for (a, b) in heard.seconds[0].bands.iter().zip(&flat.seconds[0].bands) {
+            assert!((10.0 * (a / b).log10()).abs() < 1e-4);
+        }
+        assert!((10.0 * (heard.seconds[0].low / flat.seconds[0].low).log10()).abs() < 1e-4);
+        assert_ne!(curve.mark(), MicCurve::parse("30 -9\n200 0\n5000 5").unwrap().mark());
+    }
+}

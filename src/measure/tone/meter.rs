@@ -1,0 +1,162 @@
+//! The tone meter: long spectra and the shares of the layers in, compact rows out, while the tape streams.
+//!
+//! Conventions: a row a long frame (85.3 ms): the bass note that sounds and the levels of its partials; sums a second: the
+//! power of bass, drums and all in the low end and the middle, in narrow bands for the bass and the guitar.
+
+use std::collections::VecDeque;
+
+use crate::dsp::bands::BinRange;
+use crate::dsp::masks::{MASK_STEP_SAMPLES, MaskGrid, MaskStep};
+use crate::dsp::rows::Rows;
+use crate::dsp::spectrum::LONG_FRAMING;
+use crate::dsp::{ANALYSIS_RATE_HZ, Block, PowerFrame};
+
+use super::line::{PARTIALS, Sounding, find_note};
+use super::{LOW_BANDS, MIDDLE_BANDS, NARROW, ToneReading, narrow_edges_hz};
+
+/// Bins that are looked at: up to 3.5 kHz.
+pub const BINS: usize = 1200;
+/// Bytes of a row: note, clearness, level and share of the bass, and for each partial its level and the share of the bass.
+pub const ROW_BYTES: usize = HEAD_BYTES + 2 * PARTIALS;
+/// Those before the partials.
+pub const HEAD_BYTES: usize = 4;
+/// Shares of the four steps around a long frame: the Hann window squared at their middles, about.
+const AROUND: [(i64, f32); 4] = [(-2, 0.25), (-1, 0.9), (0, 1.0), (1, 0.5)];
+
+/// Sums of the frames whose centre lies in one second.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Second {
+    /// Power of the bass in the narrow bands.
+    pub bass: [f32; NARROW],
+    /// Power of the guitar in the narrow bands.
+    pub guitar: [f32; NARROW],
+    /// Power of the drums in the low end.
+    pub drums_low: f32,
+    /// Power of all in the low end.
+    pub low: f32,
+    /// Power of all in the middle.
+    pub middle: f32,
+}
+
+/// Measures the tone of bass and guitar.
+pub struct ToneMeter {
+    grid: MaskGrid,
+    ranges: Vec<BinRange>,
+    low: BinRange,
+    middle: BinRange,
+    /// Steps from `first_step` on.
+    steps: VecDeque<MaskStep>,
+    first_step: i64,
+    /// Spectra that wait for their shares.
+    waiting: VecDeque<PowerFrame>,
+    rows: Rows,
+    seconds: Vec<Second>,
+}
+
+impl ToneMeter {
+    /// A meter at rest; `edges_hz` are the edges of the bands of the shares.
+    pub fn new(edges_hz: &[f64]) -> Self {
+        let range = |low, high| BinRange::new(low, high, LONG_FRAMING.bin_hz(), BINS);
+        Self {
+            grid: MaskGrid::new(edges_hz, LONG_FRAMING.bin_hz(), BINS),
+            ranges: narrow_edges_hz().iter().map(|(low, high)| range(*low, *high)).collect(),
+            low: range(super::LOW_END_HZ.0, super::LOW_END_HZ.1),
+            middle: range(super::MIDDLE_HZ.0, super::MIDDLE_HZ.1),
+            steps: VecDeque::new(),
+            first_step: 0,
+            waiting: VecDeque::new(),
+            rows: Rows::new(ROW_BYTES),
+            seconds: Vec::new(),
+        }
+    }
+
+    /// Takes the spectra of a block and the shares that were found meanwhile; both in order, the shares some seconds late.
+    pub fn push(&mut self, block: &Block, masks: Vec<MaskStep>) {
+        self.waiting.extend(
+            block
+                .long_spectra
+                .iter()
+                .map(|f| PowerFrame { index: f.index, power: f.power.iter().take(BINS).copied().collect() }),
+        );
+        self.steps.extend(masks);
+        let known = self.first_step + self.steps.len() as i64;
+        while self.waiting.front().is_some_and(|f| step_of(f.index) + 1 < known) {
+            self.answer();
+        }
+    }
+
+    /// The tape is over: what is left uses the shares that are there.
+    pub fn finish(mut self) -> ToneReading {
+        while !self.waiting.is_empty() {
+            self.answer();
+        }
+        ToneReading { rows: self.rows, seconds: self.seconds }
+    }
+
+    fn answer(&mut self) {
+        let Some(frame) = self.waiting.pop_front() else { return };
+        let at = step_of(frame.index);
+        while self.first_step < at - 2 && self.steps.len() > 1 {
+            self.steps.pop_front();
+            self.first_step += 1;
+        }
+        let shares = self.shares(at);
+        let masked = |bands: &[f32]| -> Vec<f32> {
+            frame.power.iter().enumerate().map(|(bin, p)| p * self.grid.share(bands, bin)).collect()
+        };
+        let (bass, guitar, drums) = (masked(&shares.bass), masked(&shares.guitar), masked(&shares.drums));
+        let second = (frame.index * LONG_FRAMING.hop as u64 / u64::from(ANALYSIS_RATE_HZ)) as usize;
+        if self.seconds.len() <= second {
+            self.seconds.resize(second + 1, Second::default());
+        }
+        let sums = &mut self.seconds[second];
+        for (at, range) in self.ranges.iter().enumerate() {
+            sums.bass[at] += range.power(&bass) as f32;
+            sums.guitar[at] += range.power(&guitar) as f32;
+        }
+        sums.drums_low += self.low.power(&drums) as f32;
+        sums.low += self.low.power(&frame.power) as f32;
+        sums.middle += self.middle.power(&frame.power) as f32;
+        let row = find_note(&bass, &frame.power).map_or([0; ROW_BYTES], |s| row_of(&s));
+        self.rows.push(&row);
+    }
+
+    /// Mean of the shares around a long frame.
+    fn shares(&self, at: i64) -> MaskStep {
+        let near: Vec<(&MaskStep, f32)> = AROUND
+            .iter()
+            .filter_map(|(off, w)| {
+                let place = usize::try_from(at + off - self.first_step).ok()?;
+                self.steps.get(place).map(|s| (s, *w))
+            })
+            .collect();
+        let total: f32 = near.iter().map(|n| n.1).sum();
+        let mean = |of: &dyn Fn(&MaskStep) -> &Vec<f32>| -> Vec<f32> {
+            let width = near.first().map_or(0, |n| of(n.0).len());
+            (0..width).map(|b| near.iter().map(|(s, w)| of(s)[b] * w).sum::<f32>() / total.max(1e-9)).collect()
+        };
+        MaskStep { bass: mean(&|s| &s.bass), drums: mean(&|s| &s.drums), guitar: mean(&|s| &s.guitar) }
+    }
+}
+
+/// The step that begins with the short frame at the centre of a long frame.
+fn step_of(long_index: u64) -> i64 {
+    (long_index * LONG_FRAMING.hop as u64 / MASK_STEP_SAMPLES) as i64
+}
+
+/// Levels in half decibels above -120 dBFS, shares in 1/255, clearness in 1/50.
+fn row_of(sounding: &Sounding) -> [u8; ROW_BYTES] {
+    let level = |power: f32| ((10.0 * power.max(1e-12).log10() + 120.0) * 2.0).round().clamp(0.0, 255.0) as u8;
+    let share = |share: f32| (share * 255.0).round().clamp(0.0, 255.0) as u8;
+    let mut row = [0; ROW_BYTES];
+    row[0] = sounding.place + 1;
+    row[1] = (sounding.clearness * 50.0).round().clamp(0.0, 255.0) as u8;
+    row[2] = level(sounding.own);
+    row[3] = share(sounding.own_share);
+    for (pair, (power, of)) in row[HEAD_BYTES..].as_chunks_mut::<2>().0.iter_mut().zip(&sounding.partials) {
+        *pair = [level(*power), share(*of)];
+    }
+    row
+}
+
+const _: () = assert!(NARROW == LOW_BANDS + MIDDLE_BANDS);

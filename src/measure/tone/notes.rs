@@ -1,0 +1,135 @@
+//! How strong the partials of the bass are, semitone by semitone.
+
+use super::line::{LOWEST_MIDI, PARTIALS, place_midi};
+use super::{ToneReading, ToneRow};
+use crate::stats::quantile;
+
+/// Lowest semitone.
+pub const FIRST_MIDI: u8 = 27;
+/// Semitones, up to 220 Hz.
+pub const NOTES: usize = 31;
+/// Share of the bass in a partial from which it counts.
+const LEAST_SHARE: f64 = 0.6;
+/// The level that stands for a semitone: notes are strongest soon after they begin.
+const LEVEL_QUANTILE: f64 = 0.85;
+/// Fewest partials on a semitone.
+const FEWEST: usize = 6;
+/// Clearness from which a note counts.
+const CLEAR: f64 = 0.5;
+/// Share of the bass in its own range from which a row counts.
+const OWN_SHARE: f64 = 0.15;
+/// Rows softer than the loud ones by more than this are dying notes, dB.
+const SOFT_DB: f64 = -30.0;
+/// A note lasts over two rows at least, within this, semitones.
+const STEADY: f64 = 0.6;
+/// Partials that are softer than the strongest of their note by more than this, dB.
+const UNDER_DB: f64 = 35.0;
+
+/// Frequency of a semitone, Hz (A4 = 440 Hz).
+pub fn note_hz(midi: f64) -> f64 {
+    440.0 * 2f64.powf((midi - 69.0) / 12.0)
+}
+
+/// Levels of the bass layer's partials.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct NoteSpectrum {
+    /// dBFS for every semitone from [`FIRST_MIDI`]; `None` where too little was played.
+    pub level_dbfs: [Option<f64>; NOTES],
+    /// Partials behind each.
+    pub n: [u32; NOTES],
+}
+
+impl NoteSpectrum {
+    /// Semitones that have a level.
+    pub fn heard(&self) -> usize {
+        self.level_dbfs.iter().flatten().count()
+    }
+}
+
+impl ToneReading {
+    /// The note spectrum of the bass over some spans.
+    ///
+    /// # Output
+    /// For every semitone of partials (27 to 57, 38.9 to 220 Hz) the 85 % quantile of the bass layer's level there.
+    ///
+    /// # Not measurable
+    /// Semitones on which fewer than six partials belong to the bass by more than 60 %.
+    ///
+    /// # Method and source
+    /// One note a frame of 341 ms by the partials of the bass layer; partials 1 to 5 in the main lobe of the Hann window.
+    pub fn note_spectrum(&self, spans: &[(f64, f64)]) -> NoteSpectrum {
+        let rows: Vec<ToneRow> = spans.iter().flat_map(|(s, e)| self.rows(*s, *e)).collect();
+        spectrum_of(&rows)
+    }
+}
+
+/// The note spectrum of some rows.
+pub(super) fn spectrum_of(rows: &[ToneRow]) -> NoteSpectrum {
+    let own: Vec<f64> = rows.iter().map(|r| r.own_dbfs).collect();
+    let Some(loud) = quantile(&own, 0.9) else { return NoteSpectrum::default() };
+    let mut levels: [Vec<f64>; NOTES] = std::array::from_fn(|_| Vec::new());
+    for (at, row) in rows.iter().enumerate() {
+        let near = |other: Option<&ToneRow>| {
+            other.is_some_and(|o| (place_midi(o.place) - place_midi(row.place)).abs() < STEADY)
+        };
+        let steady = near(at.checked_sub(1).and_then(|i| rows.get(i))) || near(rows.get(at + 1));
+        if !steady || row.clearness < CLEAR || row.own_share < OWN_SHARE || row.own_dbfs < loud + SOFT_DB {
+            continue;
+        }
+        let top = row.partials.iter().map(|p| p.0).fold(f64::MIN, f64::max);
+        for k in 0..PARTIALS {
+            let (level, share) = row.partials[k];
+            let midi = place_midi(row.place) + 12.0 * ((k + 1) as f64).log2();
+            let step = (midi.max(LOWEST_MIDI) - f64::from(FIRST_MIDI)).round();
+            if share > LEAST_SHARE && level > top - UNDER_DB && (0.0..NOTES as f64).contains(&step) {
+                levels[step as usize].push(level);
+            }
+        }
+    }
+    NoteSpectrum {
+        level_dbfs: std::array::from_fn(|i| {
+            (levels[i].len() >= FEWEST).then(|| quantile(&levels[i], LEVEL_QUANTILE)).flatten()
+        }),
+        n: std::array::from_fn(|i| levels[i].len() as u32),
+    }
+}
+
+/// The note spectrum in the middle of several: each is moved to the level of the others first, because level says nothing.
+pub fn median_spectrum(spectra: &[NoteSpectrum]) -> NoteSpectrum {
+    let mut offsets: Vec<f64> = spectra.iter().map(|s| mean_offset(s, None)).collect();
+    let mut middle = NoteSpectrum::default();
+    for _ in 0..3 {
+        for i in 0..NOTES {
+            let moved = spectra.iter().zip(&offsets).filter_map(|(s, off)| s.level_dbfs[i].map(|l| l - off));
+            middle.level_dbfs[i] = crate::stats::median(&moved.collect::<Vec<_>>());
+            middle.n[i] = spectra.iter().map(|s| s.n[i]).sum();
+        }
+        offsets = spectra.iter().map(|s| mean_offset(s, Some(&middle))).collect();
+    }
+    middle
+}
+
+/// Mean level, or mean distance from another spectrum on the semitones of both.
+fn mean_offset(spectrum: &NoteSpectrum, other: Option<&NoteSpectrum>) -> f64 {
+    let off = |i: usize| Some(spectrum.level_dbfs[i]? - other.map_or(Some(0.0), |o| o.level_dbfs[i])?);
+    crate::stats::mean(&(0..NOTES).filter_map(off).collect::<Vec<_>>()).unwrap_or(0.0)
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    fn straight(level: f64, from: usize, to: usize) -> NoteSpectrum {
+        let at = |i: usize| (from..to).contains(&i).then(|| level - i as f64);
+        NoteSpectrum { level_dbfs: std::array::from_fn(at), n: [9; NOTES] }
+    }
+
+    #[test]
+    fn the_middle_of_spectra_of_other_levels_and_notes_has_their_common_shape() {
+        let middle = median_spectrum(&[straight(-20.0, 0, 20), straight(-33.0, 5, 31), straight(-27.0, 2, 28)]);
+        let steps: Vec<f64> = middle.level_dbfs.windows(2).map(|w| w[1].unwrap() - w[0].unwrap()).collect();
+        assert!(steps.iter().all(|s| (s + 1.0).abs() < 0.35), "{steps:?}");
+        assert_eq!(median_spectrum(&[]).heard(), 0);
+    }
+}
