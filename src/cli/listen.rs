@@ -47,6 +47,7 @@ fn listened(
         target,
         mic_curve: None,
         bass_amp: pipeline::AmpCorners::default(),
+        festival: None,
     };
     pipeline::listen(tape, &ListenOptions { out: out.to_owned(), review, low_db }, stop)
 }

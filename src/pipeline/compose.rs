@@ -1,15 +1,13 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
-use rayon::prelude::*;
-
 use super::compose_layers::{TapeLayers, measure_layers};
 use super::compose_low_end::{LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
 use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{strings, take_tuning, tuning_facts};
-use super::{ReviewOptions, methods};
 use super::sheets;
 use super::stream::Readings;
+use super::{ReviewOptions, methods, sheet_wishes};
 use crate::findings::{Finding, FindingInputs, LowEndInputs, PartInput, TakeInput, Thresholds};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
@@ -97,7 +95,7 @@ pub fn measured(
         ),
         parts: (0..spans.len()).map(|at| layers.part_inputs(at)).collect(),
         layers,
-        thresholds: Thresholds::default(),
+        thresholds: sheet_wishes::thresholds(sheet, &mut of_sheet.problems),
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: over_takes,
@@ -149,7 +147,7 @@ impl MeasuredTape {
             low_end_spread_db: self.low_end_spread_db,
             low_end_share_bass: &self.low_end.shares.bass,
             tuning: &self.tuning,
-            time: &self.time,
+            time: &self.of_sheet.time,
             parts: &self.parts,
             thresholds: &self.thresholds,
         }
@@ -181,7 +179,7 @@ pub fn report(tape: &MeasuredTape, findings: &[Finding]) -> (Report, Curves) {
             revision: REPORT_SCHEMA_REVISION,
         },
         program: methods::program(),
-        assumed: sheets::assumptions(tape.sheet.as_ref()),
+        assumed: sheets::assumptions(tape.sheet.as_ref(), &tape.mic_words),
         sheet: tape.sheet.as_ref().map(|s| sheets::sheet_facts_with(s, &tape.of_sheet.problems)),
         methods: tape.methods.clone(),
         tape: tape.facts.clone(),

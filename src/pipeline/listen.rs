@@ -5,7 +5,7 @@ use std::sync::atomic::AtomicBool;
 
 use super::plan::{self, Look};
 use super::stream::{self, StreamError};
-use super::{PipelineError, ReviewOptions, compose};
+use super::{PipelineError, ReviewOptions, compose, sheet_wishes, sheets};
 use crate::dsp::layer_filter::filter_layer;
 use crate::dsp::masks::{MASK_STEP_SAMPLES, MaskGrid, MaskStep};
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
@@ -67,10 +67,14 @@ pub struct ListenOutcome {
 pub fn listen(path: &Path, options: &ListenOptions, stop: &AtomicBool) -> Result<ListenOutcome, PipelineError> {
     let failed = |message: String| PipelineError::Listen { message };
     let found = plan::find_tapes(&[path.to_owned()])?;
-    let looked = match found.first().map(|t| plan::look_into(t, stop)) {
-        Some(Look::Ready(tape)) => tape,
-        Some(Look::Failed(failure)) => return Err(failed(failure.message)),
-        _ => return Err(PipelineError::Stopped),
+    let look = found.first().map_or(Look::Stopped, |t| plan::look_into(t, stop));
+    let (sheets, _, _) = sheets::sheets_of(&[path.to_owned()], std::slice::from_ref(&look));
+    let sheet = sheets.into_iter().flatten().next();
+    let review = sheet_wishes::with_sheet(&options.review, sheet.as_ref());
+    let looked = match look {
+        Look::Ready(tape) => tape,
+        Look::Failed(failure) => return Err(failed(failure.message)),
+        Look::Stopped => return Err(PipelineError::Stopped),
     };
     let open = || Tape::open_hashed(&looked.source, looked.content_hash.clone()).map_err(|e| failed(e.to_string()));
     let mut tape = open()?;
@@ -80,12 +84,12 @@ pub fn listen(path: &Path, options: &ListenOptions, stop: &AtomicBool) -> Result
         StreamError::Meter => failed(format!("{}: measuring broke down", looked.file_name)),
     })?;
     let tone = measured.0.tone.clone();
-    let whole = compose::measured(tape.info(), &looked.source, &options.review, measured);
+    let whole = compose::measured(tape.info(), &looked.source, &review, sheet.as_ref(), measured);
     let span =
         whole.clearest_span(EXCERPT_S).ok_or_else(|| failed(format!("{}: no take to listen to", looked.file_name)))?;
     let changes: Vec<ControlChange> = match options.low_db {
         Some(change_db) => {
-            vec![ControlChange { control: Control::Low, corner_hz: options.review.bass_amp.low_hz, change_db }]
+            vec![ControlChange { control: Control::Low, corner_hz: review.bass_amp.low_hz, change_db }]
         }
         None => whole.low_end_changes(),
     };

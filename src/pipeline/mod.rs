@@ -15,10 +15,11 @@ mod error;
 mod listen;
 mod methods;
 mod plan;
+mod player_sheets;
 mod reference;
 mod season;
-mod player_sheets;
 mod season_words;
+mod sheet_wishes;
 mod sheets;
 mod stream;
 mod tape_job;
@@ -39,10 +40,10 @@ pub use compare::{CompareError, Compared, ComparedRow, compare};
 pub use demo_tapes::{demo_festival, make_demo_tapes};
 pub use error::PipelineError;
 pub use listen::{ListenOptions, ListenOutcome, listen};
+pub use player_sheets::picture as sheet_picture;
 pub use reference::{LearnOptions, LearnOutcome, find_target, learn_target};
 pub use season::{SeasonOutcome, picture_of as season_picture, redraw_season, schemas};
 pub use season_words::festival_picture;
-pub use player_sheets::picture as sheet_picture;
 
 /// What a review is asked to do.
 #[derive(Clone, Debug)]
@@ -157,13 +158,14 @@ pub fn review(
     observer.planned(&found.iter().map(|f| PlannedTape { name: f.name.clone() }).collect::<Vec<_>>());
     let looked_into = in_parallel(&found, options.jobs, |_, tape| plan::look_into(tape, stop));
     let targets = plan::folders(&out, &looked_into)?;
-    let (sheets, sheet_warnings) = sheets::sheets_of(paths, &looked_into);
+    let (sheets, festival, sheet_warnings) = sheets::sheets_of(paths, &looked_into);
+    let wished: Vec<ReviewOptions> = sheets.iter().map(|s| sheet_wishes::with_sheet(options, s.as_ref())).collect();
     let job = |at: usize| tape_job::Job {
         index: at,
         look: &looked_into[at],
         target: targets[at].as_deref(),
         sheet: sheets[at].as_ref(),
-        options,
+        options: &wished[at],
     };
     let groups: Vec<Vec<tape_job::Job>> =
         company::groups(&looked_into).into_iter().map(|group| group.into_iter().map(job).collect()).collect();
@@ -172,7 +174,7 @@ pub fn review(
     let mut total = counted(&outcomes);
     total.warnings.extend(sheet_warnings);
     total.interrupted = stop.load(Ordering::Relaxed);
-    finish_season(&mut total, out.path(), options.festival.as_ref())?;
+    finish_season(&mut total, out.path(), options.festival.as_ref().or(festival.as_ref()))?;
     Ok(total)
 }
 

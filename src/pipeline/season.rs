@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use super::error::PipelineError;
-use super::season_words::{changed, festival_picture, notes, series};
 use super::player_sheets;
+use super::season_words::{changed, festival_picture, notes, series};
 use crate::chart::{self, SeasonPicture};
 use crate::report::{self, OutFolder};
 use crate::season::{self, FestivalPlan, Season, SeasonLine};
@@ -34,7 +34,9 @@ pub fn redraw_season(out: &Path, plan: Option<&FestivalPlan>) -> Result<SeasonOu
         return Err(PipelineError::NoReports { path: out.to_owned() });
     }
     let folder = OutFolder::open(out)?;
-    write_season(folder.path(), plan)
+    // The plan is not in the reports: without one, that of the last season holds.
+    let kept = season::read_season(out).ok().and_then(|s| s.festival).map(|f| FestivalPlan::of(&f));
+    write_season(folder.path(), plan.or(kept.as_ref()))
 }
 
 /// Reads every report folder and writes season.json, season.png, the players' sheets and, with a plan, festival.png.

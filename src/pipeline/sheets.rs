@@ -3,16 +3,20 @@
 use std::path::{Path, PathBuf};
 
 use super::plan::{Look, LookedInto};
+use super::sheet_wishes;
 use crate::report::SheetFacts;
+use crate::season::FestivalPlan;
 use crate::sheet::{Known, SheetFinder, TapeSheet};
 
 /// What rooms know by name, so that a sheet can be told of a slip.
 fn known() -> Known {
-    Known { thresholds: Vec::new(), measures: crate::season::measures().map(|m| m.id).collect() }
+    let thresholds = crate::findings::thresholds::ALL.iter().map(|t| t.name).collect();
+    Known { thresholds, measures: crate::season::measures().map(|m| m.id).collect() }
 }
 
-/// The sheets of the tapes, in their order, and a line for everything that is wrong with one.
-pub fn sheets_of(paths: &[PathBuf], looks: &[Look]) -> (Vec<Option<TapeSheet>>, Vec<String>) {
+/// The sheets of the tapes in their order, the festival of the first sheet that has one, and a line for everything that is
+/// wrong with a sheet.
+pub fn sheets_of(paths: &[PathBuf], looks: &[Look]) -> (Vec<Option<TapeSheet>>, Option<FestivalPlan>, Vec<String>) {
     let mut finder = SheetFinder::new(paths, known());
     let ready = |look: &Look| if let Look::Ready(tape) = look { Some(tape.clone()) } else { None };
     let tapes: Vec<Option<LookedInto>> = looks.iter().map(ready).collect();
@@ -28,7 +32,8 @@ pub fn sheets_of(paths: &[PathBuf], looks: &[Look]) -> (Vec<Option<TapeSheet>>, 
     let lines = finder.found().into_iter().flat_map(|sheet| {
         sheet.all_problems(&files).iter().map(|problem| problem.in_file(&sheet.path)).collect::<Vec<_>>()
     });
-    (sheets, lines.collect())
+    let festival = finder.found().iter().find_map(|sheet| sheet_wishes::festival(&sheet.sheet));
+    (sheets, festival, lines.collect())
 }
 
 /// The sheet in the words of the report.
@@ -50,21 +55,19 @@ pub fn sheet_facts_with(sheet: &TapeSheet, problems: &[String]) -> SheetFacts {
 }
 
 /// What was assumed because neither a sheet nor anything else said otherwise.
-pub fn assumptions(sheet: Option<&TapeSheet>) -> Vec<String> {
+pub fn assumptions(sheet: Option<&TapeSheet>, microphone: &str) -> Vec<String> {
     let mut assumed = Vec::new();
     let mut say = |text: &str| assumed.push(text.to_owned());
     let Some(sheet) = sheet else {
         say("No band sheet: charts have no titles, and who plays what is not known.");
-        say("No microphone correction: balance is as the recorder heard it.");
+        say(microphone);
         say("No calibration: levels are against the recorder's full scale.");
         return assumed;
     };
     if sheet.charts.is_empty() && sheet.order.is_empty() {
         say("The band sheet names no charts: takes have no titles.");
     }
-    if sheet.microphone_curve.is_empty() {
-        say("No microphone correction: balance is as the recorder heard it.");
-    }
+    say(microphone);
     if sheet.level.full_scale_dba.is_none() && sheet.level.reading.is_empty() {
         say("No calibration: levels are against the recorder's full scale.");
     }

@@ -67,7 +67,8 @@ pub fn measure(
         let (to_native, blocks) = queue(&give_back);
         let native = threads.spawn(move || run(LoudnessMeter::new(), HealthMeter::default(), blocks));
         let (to_spectral, blocks) = queue(&give_back);
-        let spectral = threads.spawn(move || run(PassageMeter::default(), Pair(BalanceMeter::new(), ExposureMeter::default()), blocks));
+        let spectral = threads
+            .spawn(move || run(PassageMeter::default(), Pair(BalanceMeter::new(), ExposureMeter::default()), blocks));
         let (to_players, blocks) = queue(&give_back);
         let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), blocks));
         let (to_layers, blocks) = queue(&give_back);

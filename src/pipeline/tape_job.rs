@@ -87,7 +87,8 @@ fn guarded<T>(job: &Job, work: impl FnOnce() -> Result<T, TapeOutcome>) -> Resul
 /// A tape that cannot be measured has no report that could be unchanged, and keeps no other from it.
 fn is_unchanged(job: &Job, company: Option<&str>) -> bool {
     let (Look::Ready(tape), Some(target)) = (job.look, job.target) else { return true };
-    let (methods, program) = (methods::methods(job.options.target.as_ref(), job.options.mic_curve.as_ref()), methods::program());
+    let (methods, program) =
+        (methods::methods(job.options.target.as_ref(), job.options.mic_curve.as_ref()), methods::program());
     let sheet = job.sheet.map(sheets::sheet_facts);
     let expected = Expected {
         content_hash: &tape.content_hash,
@@ -127,7 +128,7 @@ fn hear<'a>(job: &Job<'a>, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<
 
 fn compose_and_write(tape: Heard, others: Option<RecordedWith>, out: &OutFolder) -> TapeOutcome {
     let Heard { job, info, readings, looked, target, summary } = tape;
-    let measured = compose::measured(&info, &looked.source, &job, (readings, summary));
+    let measured = compose::measured(&info, &looked.source, job.options, job.sheet, (readings, summary));
     let found = findings::with_low_end(findings::find(&measured.finding_inputs()), &measured.low_end_inputs());
     let (mut report, curves) = compose::report(&measured, &found);
     report.recorded_with = others;

@@ -54,7 +54,7 @@ fn effect(m: &Measure, lines: &[Line], date: &str, what: &str, advised: bool) ->
     let Some((before_db, after_db)) = pair else {
         let (before_db, after_db, change_db) = (none(), none(), none());
         let (date, what) = (date.to_owned(), what.to_owned());
-        return AmpEffect { date, what, before_db, after_db, change_db, verdict: "not_comparable".into() };
+        return AmpEffect { date, what, advised, before_db, after_db, change_db, verdict: "not_comparable".into() };
     };
     let change_db = super::sheets::difference(&after_db, &before_db);
     let verdict = match (change_db.low, change_db.high) {
@@ -62,5 +62,6 @@ fn effect(m: &Measure, lines: &[Line], date: &str, what: &str, advised: bool) ->
         (Some(low), _) if low > 0.0 => "more_low_end",
         _ => "no_change_beyond_noise",
     };
-    AmpEffect { date: date.to_owned(), what: what.to_owned(), before_db, after_db, change_db, verdict: verdict.into() }
+    let (date, what) = (date.to_owned(), what.to_owned());
+    AmpEffect { date, what, advised, before_db, after_db, change_db, verdict: verdict.into() }
 }

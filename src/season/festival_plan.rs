@@ -1,5 +1,6 @@
 //! What a director plans for a festival, as plain data, and whether it can be used.
 
+use super::festival_types::Festival;
 use super::measures::{measure, measures};
 use super::trends::weeks;
 
@@ -84,6 +85,26 @@ pub enum PlanError {
 }
 
 impl FestivalPlan {
+    /// The plan behind a festival that was drawn before.
+    pub fn of(festival: &Festival) -> Self {
+        Self {
+            date: festival.date.clone(),
+            slot_minutes: festival.run_through.slot_minutes,
+            charts: festival.run_through.charts.iter().map(|c| c.title.clone()).collect(),
+            goals: festival
+                .goals
+                .iter()
+                .map(|g| Goal { measure: g.measure.clone(), at_least: g.at_least, at_most: g.at_most })
+                .collect(),
+            amp_changes: festival
+                .amp
+                .iter()
+                .filter(|a| !a.advised)
+                .map(|a| AmpChange { date: a.date.clone(), what: a.what.clone() })
+                .collect(),
+        }
+    }
+
     /// Can this plan be used?
     ///
     /// # Errors

@@ -94,6 +94,8 @@ pub struct AmpEffect {
     pub date: String,
     /// What, in plain words.
     pub what: String,
+    /// True for advice of the page, false for what the director noted as done.
+    pub advised: bool,
     /// low_end_excess_db of the last comparable rehearsal before it took effect.
     pub before_db: Measured,
     /// low_end_excess_db of the first comparable rehearsal after it.

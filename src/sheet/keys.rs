@@ -18,8 +18,9 @@ const TABLES: &[(&str, &[&str])] = &[
     ("level", &["full_scale_dba", "plus_minus_db", "reading", "session_hours", "osha_threshold_dba"]),
     ("level.reading", &["file", "at", "dba", "over_s", "plus_minus_db"]),
     ("microphone", &["curve"]),
-    ("festival", &["date", "slot_minutes", "charts", "goal"]),
-    ("festival.goal", &["measure", "target"]),
+    ("festival", &["date", "slot_minutes", "charts", "goal", "amp_change"]),
+    ("festival.goal", &["measure", "at_least", "at_most", "within"]),
+    ("festival.amp_change", &["date", "what"]),
 ];
 
 /// Words that stand for units in key names.

@@ -24,6 +24,6 @@ pub use problem::{Problem, SheetError};
 pub use read::{Known, ReadSheet, read_sheet};
 pub use starter::{STARTER, write_starter};
 pub use types::{
-    AmpCorners, Amps, Band, BandSheet, Chart, ChartPart, Extent, Feel, Festival, Goal, Instrument, Level, LevelReading,
-    Microphone, Player, Players, Recording, Rehearsal,
+    AmpChange, AmpCorners, Amps, Band, BandSheet, Chart, ChartPart, Extent, Feel, Festival, Goal, Instrument, Level,
+    LevelReading, Microphone, Player, Players, Recording, Rehearsal,
 };

@@ -6,7 +6,7 @@ use super::quantity::{self as q, key_of_music};
 use super::read::refuse_name;
 use super::table::Table;
 use super::types::{
-    AmpCorners, Amps, Band, Chart, ChartPart, Extent, Feel, Festival, Goal, Instrument, Level, LevelReading,
+    AmpChange, AmpCorners, Amps, Band, Chart, ChartPart, Extent, Feel, Festival, Goal, Instrument, Level, LevelReading,
     Microphone, Player, Players, Recording, Rehearsal,
 };
 
@@ -267,24 +267,39 @@ pub fn microphone(root: &Table) -> Microphone {
 pub fn festival(root: &Table, measures: &[&str]) -> Festival {
     let Some(t) = root.table("festival", "festival", "festival") else { return Festival::default() };
     let goal = |t: &Table| {
-        for needed in ["measure", "target"] {
-            if !t.has(needed) {
-                t.say(needed, format!("a goal needs {needed}; it counts for nothing"));
-            }
+        let ends = ["at_least", "at_most", "within"];
+        if !t.has("measure") || !ends.iter().any(|end| t.has(end)) {
+            t.say("measure", "a goal needs measure, and at_least, at_most or within; it counts for nothing".to_owned());
         }
-        let (measure, target) = (t.text("measure"), t.any_number("target"));
-        let (measure, target) = (measure?, target?);
+        let [at_least, at_most, within] = ends.map(|end| t.any_number(end));
+        let measure = t.text("measure")?;
+        if at_least.or(at_most).or(within).is_none() {
+            return None;
+        }
         if !measures.is_empty() && !measures.contains(&measure.as_str()) {
             refuse_name(t, "measure", "measure", &measure, measures);
             return None;
         }
-        Some(Goal { measure, target })
+        Some(Goal { measure, at_least, at_most, within })
+    };
+    let amp_change = |t: &Table| {
+        for needed in ["date", "what"] {
+            if !t.has(needed) {
+                t.say(needed, format!("a change at the amplifier needs {needed}; it counts for nothing"));
+            }
+        }
+        Some(AmpChange { date: t.date("date")?, what: t.text("what")? })
     };
     Festival {
         date: t.date("date"),
         slot_minutes: t.number("slot_minutes", &q::SLOT),
         charts: t.texts("charts"),
         goal: t.tables("goal", "festival.goal", "festival.goal").iter().filter_map(goal).collect(),
+        amp_change: t
+            .tables("amp_change", "festival.amp_change", "festival.amp_change")
+            .iter()
+            .filter_map(amp_change)
+            .collect(),
     }
 }
 

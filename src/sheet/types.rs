@@ -284,8 +284,21 @@ pub struct Microphone {
 pub struct Goal {
     /// Id of a measure of season.json.
     pub measure: String,
-    /// What it should be, in the measure's unit.
-    pub target: f64,
+    /// Least value that meets it, in the measure's unit.
+    pub at_least: Option<f64>,
+    /// Largest value that meets it.
+    pub at_most: Option<f64>,
+    /// Furthest from zero that meets it, either way.
+    pub within: Option<f64>,
+}
+
+/// Something that was changed at an amplifier.
+#[derive(Clone, Debug, PartialEq, Serialize, JsonSchema)]
+pub struct AmpChange {
+    /// Date of the first rehearsal with it.
+    pub date: String,
+    /// What, in plain words.
+    pub what: String,
 }
 
 /// The festival.
@@ -300,4 +313,6 @@ pub struct Festival {
     pub charts: Vec<String>,
     /// Goals.
     pub goal: Vec<Goal>,
+    /// What was changed at an amplifier on the way.
+    pub amp_change: Vec<AmpChange>,
 }

@@ -72,6 +72,7 @@ fn the_reader_the_schema_and_the_types_know_the_same_keys() {
         ("microphone", "Microphone"),
         ("festival", "Festival"),
         ("festival.goal", "Goal"),
+        ("festival.amp_change", "AmpChange"),
     ];
     for (table, name) in tables {
         let mut known: Vec<String> = known_keys(table).iter().map(|k| (*k).to_owned()).collect();
@@ -177,7 +178,7 @@ fn a_slip_costs_its_own_line_and_nothing_else() {
 #[test]
 fn names_that_other_rooms_know_are_checked() {
     let known = Known { thresholds: vec!["true_peak_dbtp"], measures: vec!["low_end_excess_db"] };
-    let text = "[thresholds]\ntrue_peak_dptb = -1\n[[festival.goal]]\nmeasure = \"low_end_exces_db\"\ntarget = 1\n";
+    let text = "[thresholds]\ntrue_peak_dptb = -1\n[[festival.goal]]\nmeasure = \"low_end_exces_db\"\nwithin = 1\n";
     let read = read_sheet(text, &known);
     assert!(read.sheet.thresholds.is_empty() && read.sheet.festival.goal.is_empty());
     let said: Vec<String> = read.problems.iter().map(|p| p.message.clone()).collect();

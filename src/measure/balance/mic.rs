@@ -92,6 +92,12 @@ impl MicCurve {
         if points.len() < 2 { Err(MicCurveError::TooFewLines) } else { Ok(Self { points }) }
     }
 
+    /// The curve through points that were read elsewhere: frequencies in Hz, rising, and dB; `None` with fewer than two.
+    pub fn from_points(points: &[(f64, f64)]) -> Option<Self> {
+        let rising = points.windows(2).all(|w| w[0].0 < w[1].0);
+        (points.len() >= 2 && rising).then(|| Self { points: points.to_vec() })
+    }
+
     /// The response at a frequency, dB; `None` beyond the curve.
     pub fn response_db(&self, hz: f64) -> Option<f64> {
         let above = self.points.iter().position(|p| p.0 >= hz)?;
