@@ -2,7 +2,7 @@
 //! rehearsal before.
 //!
 //! Conventions: facts of that player only. A change is better or further away only when its whole interval lies on one side of
-//! zero; values by other methods, and levels by another recorder, are not compared. The rehearsal before is the last earlier
+//! zero and it is large enough to be noticed; values by other methods, and levels by another recorder, are not compared. The rehearsal before is the last earlier
 //! date; of its tapes the one with the most playing.
 
 use std::collections::BTreeMap;
@@ -161,7 +161,7 @@ fn sheet(player: &'static str, report: &Report, before: Option<&(String, &Report
         .map(|fact| change(fact, report, before.map(|(_, r)| *r)))
         .filter(|c| c.now.value.is_some() || c.before.value.is_some())
         .collect();
-    let noted = PRAISE.iter().filter_map(|id| praise(&id)).map(|f| f.statement.clone());
+    let noted = PRAISE.iter().filter_map(|id| praise(id)).map(|f| f.statement.clone());
     PlayerSheet {
         player,
         practise: first.map_or_else(String::new, |f| to_the_player(&f.ask, player)),
@@ -177,7 +177,12 @@ fn sheet(player: &'static str, report: &Report, before: Option<&(String, &Report
 /// Praise for what came nearer since the rehearsal before.
 fn improved(c: &Change) -> Option<String> {
     let (before, now) = (c.before.value?, c.now.value.filter(|_| c.verdict == ChangeVerdict::Better)?);
-    let number = |v: f64| format!("{}{:.0}", if v < -0.5 { "\u{2212}" } else { "" }, v.abs());
+    let decimals = usize::from(c.unit.starts_with('%') && now.abs() < 10.0);
+    let number = |v: f64| {
+        let digits = format!("{:.decimals$}", v.abs());
+        let negative = v < 0.0 && digits.chars().any(|d| ('1'..='9').contains(&d));
+        if negative { format!("\u{2212}{digits}") } else { digits }
+    };
     Some(format!("Better than last time: {}, from {} to {} {}.", c.label, number(before), number(now), c.unit))
 }
 
@@ -214,7 +219,7 @@ fn change(fact: &Fact, report: &Report, before: Option<&Report>) -> Change {
     let verdict = match (comparable, change.value) {
         (false, _) => ChangeVerdict::NotComparable,
         (true, None) => ChangeVerdict::NoPair,
-        (true, Some(_)) => verdict(fact.toward, &now, &before_value, &change),
+        (true, Some(_)) => verdict(fact, &now, &before_value, &change),
     };
     Change { label: fact.label, unit: fact.unit, now, before: before_value, change, verdict, toward: fact.toward }
 }
@@ -224,10 +229,23 @@ fn is_comparable(fact: &Fact, a: &Report, b: &Report) -> bool {
     fact.families.iter().all(|f| id(a, f) == id(b, f)) && (fact.hears == Hears::Anything || same_recorder(a, b))
 }
 
-fn verdict(toward: Toward, now: &Measured, before: &Measured, change: &Measured) -> ChangeVerdict {
-    let beyond = change.low.is_some_and(|l| l > 0.0) || change.high.is_some_and(|h| h < 0.0);
+/// Smallest change worth a word, by unit: 3 cents (frequency difference that trained ears notice, handbook figure, from memory),
+/// 1.5 % of the tempo (Drake and Botte 1993), 6 ms and 2.5 % of a beat (Friberg and Sundberg 1995).
+fn noticed(unit: &str) -> f64 {
+    match unit {
+        "cents" => 3.0,
+        "%" => 1.5,
+        "% of a beat" => 2.5,
+        "ms" => 6.0,
+        _ => 0.0,
+    }
+}
+
+fn verdict(fact: &Fact, now: &Measured, before: &Measured, change: &Measured) -> ChangeVerdict {
+    let sure = change.low.is_some_and(|l| l > 0.0) || change.high.is_some_and(|h| h < 0.0);
+    let beyond = sure && change.value.is_some_and(|v| v.abs() >= noticed(fact.unit));
     let (Some(now), Some(before), true) = (now.value, before.value, beyond) else { return ChangeVerdict::Same };
-    let better = match toward {
+    let better = match fact.toward {
         Toward::Neither => return ChangeVerdict::Changed,
         Toward::Higher => now > before,
         Toward::Lower => now < before,

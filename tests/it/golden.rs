@@ -113,7 +113,11 @@ fn assert_as_stored(name: &str, picture: &Picture) {
 
 #[test]
 fn page_of_a_plausible_rehearsal_is_as_stored() {
-    let (report, curves) = mock::plausible();
+    let (mut report, curves) = mock::tuned();
+    let (timed, _) = mock::timed();
+    for (take, with) in report.takes.iter_mut().zip(timed.takes) {
+        (take.tempo, take.feel, take.time_detail) = (with.tempo, with.feel, with.time_detail);
+    }
     assert_as_stored("page", &draw_page(&report, &curves).unwrap());
 }
 
@@ -174,12 +178,6 @@ fn sheet_of_the_bass_is_as_stored() {
 }
 
 #[test]
-fn sheet_of_the_guitar_is_as_stored() {
-    let (report, curves) = mock::tuned();
-    assert_as_stored("player_guitar", &lay_out_sheet(&mock::sheet("guitar"), &report, &curves).unwrap().picture);
-}
-
-#[test]
 fn sheet_of_the_piano_is_as_stored() {
     let (report, curves) = mock::layered();
     assert_as_stored("player_piano", &lay_out_sheet(&mock::sheet("piano"), &report, &curves).unwrap().picture);
@@ -189,16 +187,6 @@ fn sheet_of_the_piano_is_as_stored() {
 fn sheet_of_the_drums_is_as_stored() {
     let (report, curves) = mock::timed();
     assert_as_stored("player_drums", &lay_out_sheet(&mock::sheet("drums"), &report, &curves).unwrap().picture);
-}
-
-#[test]
-fn page_with_tuning_and_time_is_as_stored() {
-    let (mut report, curves) = mock::tuned();
-    let (timed, _) = mock::timed();
-    for (take, with) in report.takes.iter_mut().zip(timed.takes) {
-        (take.tempo, take.feel, take.time_detail) = (with.tempo, with.feel, with.time_detail);
-    }
-    assert_as_stored("page_full", &draw_page(&report, &curves).unwrap());
 }
 
 #[test]

@@ -319,6 +319,32 @@ fn a_finding_that_returns_is_a_habit_and_one_that_stopped_is_none() {
     assert!(heavy(10..12).is_empty(), "two dates are no habit");
 }
 
+/// A bar that rushed at 30 s of every take, and a part that begins at 31 s, or at 60 s.
+fn rushes_at(part_begins_s: f64) -> Vec<Habit> {
+    let mut entries = weekly(5, |_, _| {});
+    for e in &mut entries {
+        let report = e.report.as_mut().unwrap();
+        report.findings.clear();
+        let take = &mut report.takes[0];
+        let mut second = take.parts[0].clone();
+        second.start_s = take.start_s + part_begins_s;
+        take.parts.push(second);
+        take.time_detail.bar_picture.bars = 40;
+        let start_s = take.start_s + 30.0;
+        let change_percent = Measured::symmetric(4.0, 1.0, 4);
+        take.time_detail.slipped_bars = vec![SlippedBar { bar: 9, start_s, end_s: start_s + 1.8, change_percent }];
+    }
+    build_season(&entries).habits
+}
+
+#[test]
+fn rushing_where_a_part_begins_is_a_habit_and_rushing_elsewhere_is_not() {
+    let found = rushes_at(31.0);
+    let habit = found.iter().find(|h| h.id == "rushes_into_parts").unwrap();
+    assert_eq!(habit.statement, "Rushes where a part begins, after the drum fill: 5 of 5 rehearsals.");
+    assert!(rushes_at(60.0).iter().all(|h| h.id != "rushes_into_parts"));
+}
+
 #[test]
 fn the_lines_for_drawing_hold_every_value_and_are_parted_at_the_breaks() {
     let season = build_season(&weekly(9, |week, s| {

@@ -216,7 +216,7 @@ fn draw_foot(c: &mut Canvas, area: Area, sheet: &SheetPicture, sizes: &TypeSizes
     let recorder = sheet.rows.iter().any(|r| r.mark == SheetMark::NotComparable);
     let note = if recorder { " Not comparable: another recorder or another method." } else { "" };
     let said = format!(
-        "± holds the truth 95 times in 100; \"about the same\" means no change beyond that.{note} Loud rehearsals can hurt \
+        "± holds the truth 95 times in 100; \"about the same\" means no change beyond that, or none to be heard.{note} Loud rehearsals can hurt \
          hearing: follow local rules and a qualified hearing-conservation professional."
     );
     let mut y = area.top + 10.0 + sizes.small;
