@@ -1,5 +1,6 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
+use super::company::CloseBass;
 use super::compose_layers::{TapeLayers, measure_layers};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
 use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
@@ -12,11 +13,11 @@ use crate::findings::{Finding, FindingInputs, TakeInput};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
-use crate::measure::tuning::{TapeTuning, measure_tuning_with};
+use crate::measure::tuning::{TapeTuning, TuningHints, measure_tuning_with};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
     BalanceFacts, Curves, HealthFacts, LoudnessFacts, LowEndShare, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
-    REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts, TargetFacts,
+    REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TakeTuning, TapeFacts, TargetFacts,
     ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
 use crate::sheet::TapeSheet;
@@ -45,6 +46,7 @@ pub struct MeasuredTape {
     target: Target,
     methods: Vec<Method>,
     sheet: Option<TapeSheet>,
+    close: Option<CloseBass>,
     not_measured: Measured,
 }
 
@@ -52,7 +54,7 @@ pub struct MeasuredTape {
 pub fn measured(
     info: &TapeInfo,
     source: &TapeSource,
-    job: &Job,
+    (job, close): (&Job, Option<&CloseBass>),
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
     let Readings { health, passages, loudness, balance, layers, tuning, time, exposure } = readings;
@@ -70,6 +72,8 @@ pub fn measured(
             true_peak_dbtp: loudness.true_peak_dbtp(start_s, end_s),
         })
         .collect();
+    let close_bass = close.map(|c| c.offsets.clone()).unwrap_or_default();
+    let hints = TuningHints { close_bass, ..tuning_hints(job.sheet) };
     let mut of_sheet = measure_time(&time, &spans, job.sheet);
     let exposure = compose_sheet::exposure(&exposure, &health, job.sheet, &mut of_sheet.problems);
     MeasuredTape {
@@ -77,7 +81,7 @@ pub fn measured(
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: balance.over(&spans, &target, limits),
-        tuning: measure_tuning_with(&tuning, &passages, &tuning_hints(job.sheet)),
+        tuning: measure_tuning_with(&tuning, &passages, &hints),
         of_sheet,
         exposure,
         low_end_spread_db: target.low_end_spread_db(),
@@ -88,6 +92,7 @@ pub fn measured(
         target,
         methods,
         sheet: job.sheet.cloned(),
+        close: close.cloned(),
         not_measured: Measured::absent(NOT_MEASURED),
     }
 }
@@ -226,7 +231,10 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         tempo: tempo_facts(&time.tempo),
         feel: feel_facts(&time.feel),
         time_detail: time_detail(time),
-        tuning: take_tuning(&tape.tuning, at),
+        tuning: TakeTuning {
+            bass_close_recording: tape.close.as_ref().and_then(|c| c.file_of(at)),
+            ..take_tuning(&tape.tuning, at)
+        },
     }
 }
 
