@@ -5,6 +5,7 @@
 use super::plan::{Look, LookedInto};
 use super::tape_job::{Heard, Job};
 use crate::measure::together::{self, Alignment, OnsetCurves};
+use crate::passages::PassageKind;
 use crate::report::{OtherTape, RecordedWith, Span};
 use crate::stats::Measured;
 
@@ -83,4 +84,49 @@ pub fn facts(own: usize, heard: &[Heard], alignments: &Alignments, key: Option<&
     };
     let tapes = alignments[own].iter().enumerate().filter_map(other).collect();
     Some(RecordedWith { key: key?.clone(), tapes })
+}
+
+/// The bass by a recorder close to it, take by take of another tape.
+#[derive(Clone, Debug)]
+pub struct CloseBass {
+    /// The close recording.
+    pub file_name: String,
+    /// Offset in each take, on the other tape's clock.
+    pub offsets: Vec<Measured>,
+}
+
+impl CloseBass {
+    /// The close recording, when take number `at` has its figures from it.
+    pub fn file_of(&self, at: usize) -> Option<String> {
+        self.offsets.get(at).filter(|m| m.value.is_some()).map(|_| self.file_name.clone())
+    }
+}
+
+/// What the first recorder close to the bass says of the takes of tape `own`; `None` for that recording itself.
+pub fn close_bass(own: usize, heard: &[Heard], alignments: &Alignments) -> Option<CloseBass> {
+    let near = |at: usize| close_to(&heard[at].job) == Some("bass");
+    if near(own) {
+        return None;
+    }
+    let (at, alignment) = (0..heard.len()).filter(|at| near(*at)).find_map(|at| {
+        let found = alignments[own][at].as_ref()?.as_ref().ok()?;
+        Some((at, found))
+    })?;
+    let takes: Vec<(f64, f64)> = heard[own]
+        .readings
+        .passages
+        .iter()
+        .filter(|p| p.kind == PassageKind::Take)
+        .map(|p| (alignment.there(p.start_s), alignment.there(p.end_s)))
+        .collect();
+    let shift = alignment.pitch_cents();
+    let moved = |m: Measured| Measured {
+        value: m.value.map(|v| v + shift),
+        low: m.low.map(|v| v + shift),
+        high: m.high.map(|v| v + shift),
+        ..m
+    };
+    let offsets =
+        crate::measure::tuning::close_bass(&heard[at].readings.tuning, &takes).into_iter().map(moved).collect();
+    Some(CloseBass { file_name: heard[at].info.file_name.clone(), offsets })
 }

@@ -1,5 +1,6 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
+use super::company::CloseBass;
 use super::compose_layers::{TapeLayers, measure_layers};
 use super::compose_low_end::{LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
@@ -13,11 +14,11 @@ use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
 use crate::measure::tone::{ControlChange, NoteSpectrum};
-use crate::measure::tuning::{TapeTuning, measure_tuning_with};
+use crate::measure::tuning::{TapeTuning, TuningHints, measure_tuning_with};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
     BalanceFacts, Curves, HealthFacts, LoudnessFacts, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
-    REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TapeFacts, TargetFacts,
+    REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TakeTuning, TapeFacts, TargetFacts,
     ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
 use crate::sheet::TapeSheet;
@@ -50,6 +51,7 @@ pub struct MeasuredTape {
     methods: Vec<Method>,
     sheet: Option<TapeSheet>,
     mic_words: String,
+    close: Option<CloseBass>,
 }
 
 /// Asks every reading for its results.
@@ -57,7 +59,7 @@ pub fn measured(
     info: &TapeInfo,
     source: &TapeSource,
     options: &ReviewOptions,
-    sheet: Option<&TapeSheet>,
+    (sheet, close): (Option<&TapeSheet>, Option<&CloseBass>),
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
     let Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure } = readings;
@@ -76,11 +78,11 @@ pub fn measured(
             true_peak_dbtp: loudness.true_peak_dbtp(start_s, end_s),
         })
         .collect();
+    let close_bass = close.map(|c| c.offsets.clone()).unwrap_or_default();
+    let hints = TuningHints { close_bass, ..tuning_hints(sheet) };
     // The two families that cost most after the last block, beside each other.
-    let (mut of_sheet, tuning) = rayon::join(
-        || measure_time(&time, &spans, sheet),
-        || measure_tuning_with(&tuning, &passages, &tuning_hints(sheet)),
-    );
+    let (mut of_sheet, tuning) =
+        rayon::join(|| measure_time(&time, &spans, sheet), || measure_tuning_with(&tuning, &passages, &hints));
     let exposure = compose_sheet::exposure(&exposure, &health, sheet, &mut of_sheet.problems);
     let layers = measure_layers(&layers, &loudness, &health, &spans, (sheet, &mut of_sheet), &info.marks);
     let over_takes = balance.over(&spans, &target, limits);
@@ -111,6 +113,7 @@ pub fn measured(
         methods,
         sheet: sheet.cloned(),
         mic_words: mic_words(options),
+        close: close.cloned(),
     }
 }
 
@@ -276,7 +279,10 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         tempo: tempo_facts(&time.tempo),
         feel: feel_facts(&time.feel),
         time_detail: time_detail(time),
-        tuning: take_tuning(&tape.tuning, at),
+        tuning: TakeTuning {
+            bass_close_recording: tape.close.as_ref().and_then(|c| c.file_of(at)),
+            ..take_tuning(&tape.tuning, at)
+        },
     }
 }
 

@@ -14,6 +14,7 @@ pub fn take_tuning(tuning: &TapeTuning, take: usize) -> report::TakeTuning {
         guitar: of(|t| &t.guitar),
         piano: of(|t| &t.piano),
         horns: of(|t| &t.horns),
+        bass_close_recording: None,
     }
 }
 

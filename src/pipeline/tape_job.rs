@@ -4,6 +4,7 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::sync::atomic::AtomicBool;
 
+use super::company::CloseBass;
 use super::error::PipelineError;
 use super::plan::{Failure, Look, LookedInto};
 use super::stream::{self, Readings, StreamError};
@@ -42,39 +43,61 @@ pub struct Heard<'a> {
     summary: TapeSummary,
 }
 
-/// Measures the recordings of one date and writes their folders, unless the reports of an earlier run still hold.
+/// Measures the recordings of one date and writes their folders, unless the reports of an earlier run still hold. Where one of
+/// them has to be measured, so have the others, because what they have in common belongs into every report.
 pub fn run(jobs: &[Job], out: &OutFolder, stop: &AtomicBool, observer: &dyn Observer) -> Vec<TapeOutcome> {
     let key = company::key(jobs);
-    let again = jobs.iter().any(|job| job.options.again || !is_unchanged(job, key.as_deref()));
+    let due = |job: &Job| job.options.again || !is_unchanged(job, key.as_deref());
+    let (first, rest): (Vec<Job>, Vec<Job>) = jobs.iter().copied().partition(due);
     let mut outcomes = Vec::new();
-    let mut heard = Vec::new();
-    let finished = |job: &Job, outcome: TapeOutcome, outcomes: &mut Vec<TapeOutcome>| {
-        observer.finished(job.index, &outcome);
-        outcomes.push(outcome);
-    };
-    for job in jobs {
-        observer.started(job.index);
-        let unchanged = || Err(TapeOutcome::Unchanged { folder: job.target.map(Path::to_owned).unwrap_or_default() });
-        let progress = |share: f64| observer.progressed(job.index, share);
-        // A mistake of ours in one tape must not take the others with it.
-        let kept = match again || !matches!(job.look, Look::Ready(_)) {
-            true => guarded(job, || hear(job, stop, &progress)),
-            false => unchanged(),
-        };
-        match kept {
-            Ok(tape) => heard.push(tape),
-            Err(outcome) => finished(job, outcome, &mut outcomes),
-        }
+    let mut heard = hear_all(&first, stop, observer, &mut outcomes);
+    if heard.is_empty() {
+        let unchanged =
+            |job: &Job| TapeOutcome::Unchanged { folder: job.target.map(Path::to_owned).unwrap_or_default() };
+        rest.iter().for_each(|job| finish(job, unchanged(job), observer, &mut outcomes));
+        return outcomes;
+    }
+    heard.extend(hear_all(&rest, stop, observer, &mut outcomes));
+    // What was stopped half-way has not met its company.
+    if outcomes.iter().any(|o| matches!(o, TapeOutcome::Stopped)) {
+        heard.iter().for_each(|tape| finish(&tape.job, TapeOutcome::Stopped, observer, &mut outcomes));
+        return outcomes;
     }
     let alignments = company::alignments(&heard);
     let others: Vec<Option<RecordedWith>> =
         (0..heard.len()).map(|own| company::facts(own, &heard, &alignments, key.as_ref())).collect();
-    for (tape, others) in heard.into_iter().zip(others) {
+    let close: Vec<Option<CloseBass>> =
+        (0..heard.len()).map(|own| company::close_bass(own, &heard, &alignments)).collect();
+    for ((tape, others), close) in heard.into_iter().zip(others).zip(close) {
         let job = tape.job;
-        let outcome = guarded(&job, || Ok(compose_and_write(tape, others, out)));
-        finished(&job, outcome.unwrap_or_else(|outcome| outcome), &mut outcomes);
+        let outcome = guarded(&job, || Ok(compose_and_write(tape, (others, close.as_ref()), out)));
+        finish(&job, outcome.unwrap_or_else(|outcome| outcome), observer, &mut outcomes);
     }
     outcomes
+}
+
+fn finish(job: &Job, outcome: TapeOutcome, observer: &dyn Observer, outcomes: &mut Vec<TapeOutcome>) {
+    observer.finished(job.index, &outcome);
+    outcomes.push(outcome);
+}
+
+fn hear_all<'a>(
+    jobs: &[Job<'a>],
+    stop: &AtomicBool,
+    observer: &dyn Observer,
+    outcomes: &mut Vec<TapeOutcome>,
+) -> Vec<Heard<'a>> {
+    let mut heard = Vec::new();
+    for job in jobs {
+        observer.started(job.index);
+        let progress = |share: f64| observer.progressed(job.index, share);
+        // A mistake of ours in one tape must not take the others with it.
+        match guarded(job, || hear(job, stop, &progress)) {
+            Ok(tape) => heard.push(tape),
+            Err(outcome) => finish(job, outcome, observer, outcomes),
+        }
+    }
+    heard
 }
 
 fn guarded<T>(job: &Job, work: impl FnOnce() -> Result<T, TapeOutcome>) -> Result<T, TapeOutcome> {
@@ -84,9 +107,9 @@ fn guarded<T>(job: &Job, work: impl FnOnce() -> Result<T, TapeOutcome>) -> Resul
     })
 }
 
-/// A tape that cannot be measured has no report that could be unchanged, and keeps no other from it.
+/// Does the report of an earlier run still hold?
 fn is_unchanged(job: &Job, company: Option<&str>) -> bool {
-    let (Look::Ready(tape), Some(target)) = (job.look, job.target) else { return true };
+    let (Look::Ready(tape), Some(target)) = (job.look, job.target) else { return false };
     let (methods, program) =
         (methods::methods(job.options.target.as_ref(), job.options.mic_curve.as_ref()), methods::program());
     let sheet = job.sheet.map(sheets::sheet_facts);
@@ -126,9 +149,13 @@ fn hear<'a>(job: &Job<'a>, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<
     }
 }
 
-fn compose_and_write(tape: Heard, others: Option<RecordedWith>, out: &OutFolder) -> TapeOutcome {
+fn compose_and_write(
+    tape: Heard,
+    (others, close): (Option<RecordedWith>, Option<&CloseBass>),
+    out: &OutFolder,
+) -> TapeOutcome {
     let Heard { job, info, readings, looked, target, summary } = tape;
-    let measured = compose::measured(&info, &looked.source, job.options, job.sheet, (readings, summary));
+    let measured = compose::measured(&info, &looked.source, job.options, (job.sheet, close), (readings, summary));
     let found = findings::with_low_end(findings::find(&measured.finding_inputs()), &measured.low_end_inputs());
     let (mut report, curves) = compose::report(&measured, &found);
     report.recorded_with = others;

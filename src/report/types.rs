@@ -476,6 +476,9 @@ pub struct TakeTuning {
     pub piano: PlayerTuning,
     /// Horns as a group.
     pub horns: PlayerTuning,
+    /// The recording close to the bass that the bass's figures are from; absent when they are from this tape.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bass_close_recording: Option<String>,
 }
 
 /// Tuning of one player over the tape.

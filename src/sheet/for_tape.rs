@@ -5,16 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use super::find::{LoadedSheet, is_tape};
-use super::types::{Amps, Band, Chart, Level, Player, Players, Recording};
-
-/// A channel of a multichannel recording.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
-pub enum Hears {
-    /// This player, close.
-    Player(Player),
-    /// The whole band.
-    Room,
-}
+use super::types::{Amps, Band, Chart, Level, Players, Recording};
 
 /// What of a sheet concerns one tape.
 #[derive(Clone, Debug, Default, PartialEq, Serialize)]

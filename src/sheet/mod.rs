@@ -6,9 +6,11 @@
 //! Limits: what a sheet says is a hint to the measures, never their answer. A key that cannot be understood is refused with
 //! its line and column; the rest of the sheet holds, and the tape is measured all the same.
 
+mod feel;
 mod find;
 mod for_tape;
 mod keys;
+mod parts;
 mod problem;
 mod quantity;
 mod read;
@@ -17,13 +19,14 @@ mod starter;
 mod table;
 mod types;
 
+pub use feel::Feel;
 pub use find::{LoadedSheet, SHEET_FILE, SheetFinder};
-pub use for_tape::{Hears, TapeSheet};
+pub use for_tape::TapeSheet;
 pub use keys::known_keys;
 pub use problem::{Problem, SheetError};
 pub use read::{Known, ReadSheet, read_sheet};
 pub use starter::{STARTER, write_starter};
 pub use types::{
-    AmpChange, AmpCorners, Amps, Band, BandSheet, Chart, ChartPart, Extent, Feel, Festival, Goal, Instrument, Level,
+    AmpChange, AmpCorners, Amps, Band, BandSheet, Chart, ChartPart, Extent, Festival, Goal, Instrument, Level,
     LevelReading, Microphone, Player, Players, Recording, Rehearsal,
 };

@@ -141,7 +141,13 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             bass_to_drums_ms: absent(),
             comping_onsets_per_bar: absent(),
         },
-        tuning: TakeTuning { bass: player(), guitar: player(), piano: player(), horns: player() },
+        tuning: TakeTuning {
+            bass: player(),
+            guitar: player(),
+            piano: player(),
+            horns: player(),
+            bass_close_recording: Some("close.m4a".into()),
+        },
         time_detail: TimeDetail::default(),
     }
 }

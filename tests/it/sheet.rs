@@ -319,3 +319,20 @@ fn the_starter_is_written_once_and_never_over_a_sheet() {
     assert_eq!(std::fs::read_to_string(dir.path().join("band.toml")).unwrap(), "# mine");
     assert_eq!(ledgerline(&["sheet"], &[&dir.path().join("nowhere")]).0, Some(2));
 }
+
+proptest::proptest! {
+    #![proptest_config(proptest::prelude::ProptestConfig { cases: 200, failure_persistence: None, ..Default::default() })]
+
+    /// Damage of any kind to a sheet never ends in anything but problems with a place inside the text.
+    #[test]
+    fn no_damage_to_a_sheet_breaks_the_reader(at in 0usize..2000, with in "\\PC{0,8}", cut in 0usize..2000) {
+        let whole: Vec<char> = FULL.chars().collect();
+        let at = at.min(whole.len());
+        let text: String = whole[..at].iter().copied().chain(with.chars()).chain(whole[at..].iter().copied()).take(cut).collect();
+        let read = read_sheet(&text, &Known::default());
+        let lines = text.lines().count().max(1) + 1;
+        for problem in read.problems {
+            proptest::prop_assert!(problem.line <= lines && !problem.message.is_empty(), "{problem:?}");
+        }
+    }
+}

@@ -55,7 +55,7 @@ strict! {
     Tempo { bpm: M, drift_percent: M, steadiness_percent: M, beat_times_s: Vec<f64>, beat_in_bar: Vec<u8> }
     Feel { swing_ratio: M, hat_on_2_and_4_percent: M, backbeat_heavy: YesNo, kick_re_ride_db: M, bass_to_drums_ms: M,
         comping_onsets_per_bar: M }
-    TakeTuning { bass: Player, guitar: Player, piano: Player, horns: Player }
+    TakeTuning { bass: Player, guitar: Player, piano: Player, horns: Player, bass_close_recording: Option<Text> }
     Player { offset_from_a440_cents: M, offset_from_band_cents: M }
     Tuning { concert_pitch_hz: M, instruments: Instruments }
     Instruments { bass: Instrument, guitar: Instrument, piano: Instrument }

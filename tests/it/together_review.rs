@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use assert_cmd::Command;
-use ledgerline::demo::{self, RenderOptions, Stem, scenario::*};
+use ledgerline::demo::{self, RenderOptions, Stem, scenario::*, truth::DemoTruth};
 use ledgerline::report::{Report, read_report};
 use ledgerline::tape::write_wav::{WavFile, WavSample, WavSpec};
 
@@ -101,6 +101,7 @@ fn a_second_recorder_is_found_and_placed_and_another_tape_of_the_day_is_not() {
     }
     assert!(near.clock_ppm.low.unwrap() < CLOCK_PPM && near.clock_ppm.high.unwrap() > CLOCK_PPM, "{near:?}");
     assert!((near.common.unwrap().start_s - LATE_S).abs() < 0.02);
+    assert_close_bass(&report(out.path(), "room"), &band.truth);
     let third = room.tapes.iter().find(|t| t.file_name.contains("third")).unwrap();
     assert_eq!(
         (third.offset_s.value, third.offset_s.reason.as_deref()),
@@ -114,4 +115,18 @@ fn a_second_recorder_is_found_and_placed_and_another_tape_of_the_day_is_not() {
     assert!(review(tapes.path(), out.path()).contains("3 unchanged"));
     std::fs::remove_file(tapes.path().join("2026-03-14 third.wav")).unwrap();
     assert!(review(tapes.path(), out.path()).contains("2 tapes reviewed"), "another tape of the day went away");
+}
+
+/// The room's report has the bass's tuning from the recorder close to it: the middle of its notes within a cent (0.7 here: the
+/// partials of stiff strings sound sharp of their fundamental, which the truth counts from).
+fn assert_close_bass(room: &Report, truth: &DemoTruth) {
+    let take = &room.takes[0];
+    assert_eq!(take.tuning.bass_close_recording.as_deref(), Some("2026-03-14 near.wav"));
+    let notes = truth.notes["bass"].iter().filter(|n| n.at_s >= take.start_s && n.at_s < take.end_s);
+    let mut cents: Vec<f64> = notes.map(|n| n.cents).collect();
+    cents.sort_by(f64::total_cmp);
+    let middle = cents[cents.len() / 2];
+    let got = &take.tuning.bass.offset_from_a440_cents;
+    assert!((got.value.unwrap() - middle).abs() <= 1.0, "{got:?} {middle}");
+    assert!(got.low.unwrap() <= middle && got.high.unwrap() >= middle, "{got:?} {middle}");
 }

@@ -72,6 +72,11 @@ impl Alignment {
         (here_s - offset) / (1.0 + ppm * 1e-6)
     }
 
+    /// What is to be added to a pitch read from the other tape, so that it is counted in this tape's seconds, cents.
+    pub fn pitch_cents(&self) -> f64 {
+        -crate::units::CENTS_PER_OCTAVE * (1.0 + self.values().1 * 1e-6).log2()
+    }
+
     fn values(&self) -> (f64, f64) {
         (self.offset_s.value.unwrap_or(0.0), self.clock_ppm.value.unwrap_or(0.0))
     }

@@ -10,12 +10,21 @@ use crate::units::{TUNING_A4_HZ, hz_ratio_to_cents};
 use super::summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning};
 
 /// Hints to the tuning.
-#[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct TuningHints {
     /// A4 as the band means it, Hz.
     pub concert_pitch_hz: Option<f64>,
     /// Strings of the bass.
     pub bass_strings: Option<u8>,
+    /// Offset of the bass in each take, by a recorder close to it; empty without one. It goes before what the mix says.
+    pub close_bass: Vec<Measured>,
+}
+
+impl TuningHints {
+    /// What a close recording says of the bass in take number `at`.
+    pub fn close_bass_of(&self, at: usize) -> Option<&Measured> {
+        self.close_bass.get(at).filter(|m| m.value.is_some())
+    }
 }
 
 /// Semitones, in cents, that bring `cents` to within half a semitone of `meant`.

@@ -8,6 +8,7 @@
 mod band;
 mod bass;
 mod circle;
+mod close;
 mod compact;
 mod guitar;
 mod heard;
@@ -25,6 +26,7 @@ use crate::dsp::peaks::PeakStream;
 use crate::dsp::{Block, Meter};
 use crate::stats::Measured;
 
+pub use close::close_bass;
 use compact::{PEAKS, PeakStore};
 pub use hints::TuningHints;
 pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};

@@ -129,9 +129,11 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
     };
     let bass = follow(&bass, StringPlayer::Bass);
     let guitar = follow(&guitar, StringPlayer::Guitar);
-    let takes = bands
+    let bass_levels: Vec<&Measured> =
+        bass.levels.iter().enumerate().map(|(at, b)| hints.close_bass_of(at).unwrap_or(b)).collect();
+    let takes: Vec<TakeTuning> = bands
         .iter()
-        .zip(bass.levels.iter().zip(&guitar.levels))
+        .zip(bass_levels.iter().zip(&guitar.levels))
         .map(|(band, (b, g))| TakeTuning {
             bass: player(b, &band.band),
             guitar: player(g, &band.band),
@@ -139,10 +141,16 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
             horns: player(&band.horns, &band.band),
         })
         .collect();
+    let mut bass_over_tape = bass.instrument;
+    if (0..takes.len()).any(|at| hints.close_bass_of(at).is_some()) {
+        let against: Vec<&Measured> = takes.iter().map(|t| &t.bass.offset_from_band_cents).collect();
+        bass_over_tape.offset_from_a440_cents = mean_over(&bass_levels, &takes_s, "no_bass_heard");
+        bass_over_tape.offset_from_band_cents = mean_over(&against, &takes_s, "band_pitch_unknown");
+    }
     let found = TapeTuning {
         concert_pitch_hz: concert_pitch(&bands, &takes_s),
         takes,
-        bass: bass.instrument,
+        bass: bass_over_tape,
         guitar: guitar.instrument,
         piano: piano(&bands, &takes_s),
         strings,
