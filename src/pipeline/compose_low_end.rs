@@ -43,7 +43,8 @@ pub fn measure_low_end(
     balance: &BalanceReading,
     (over_takes, target, limits): (&Balance, &Target, HearingLimits),
     health: &Health,
-    (takes, parts): (&[(f64, f64)], &[Vec<(f64, f64)>]),
+    takes: &[(f64, f64)],
+    parts: &[Vec<(f64, f64)>],
     corners: AmpCorners,
 ) -> LowEnd {
     let notes = tone.note_spectrum(takes);

@@ -121,7 +121,7 @@ mod tests {
     use super::*;
 
     fn straight(level: f64, from: usize, to: usize) -> NoteSpectrum {
-        let at = |i: usize| (from..to).contains(&i).then(|| level - i as f64);
+        let at = |i: usize| (from..to).contains(&i).then_some(level - i as f64);
         NoteSpectrum { level_dbfs: std::array::from_fn(at), n: [9; NOTES] }
     }
 
