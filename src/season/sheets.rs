@@ -161,7 +161,7 @@ fn sheet(player: &'static str, report: &Report, before: Option<&(String, &Report
         .map(|fact| change(fact, report, before.map(|(_, r)| *r)))
         .filter(|c| c.now.value.is_some() || c.before.value.is_some())
         .collect();
-    let noted = PRAISE.iter().filter_map(|id| praise(id)).map(|f| f.statement.clone());
+    let noted = PRAISE.iter().filter_map(praise).map(|f| f.statement.clone());
     PlayerSheet {
         player,
         practise: first.map_or_else(String::new, |f| to_the_player(&f.ask, player)),
