@@ -92,9 +92,9 @@ fn cheapest(costs: &[Vec<Option<f64>>], allowed: &dyn Fn(usize, Option<usize>) -
                 }
             };
             step(state, LEFT_OUT, None);
-            for title in state.saturating_sub(1)..titles {
+            for (title, own) in row.iter().enumerate().skip(state.saturating_sub(1)) {
                 let skipped = title.saturating_sub(state) as f64;
-                if let Some(own) = row[title] {
+                if let Some(own) = own {
                     step(title + 1, own + LEFT_OUT * skipped, Some(title));
                 }
             }

@@ -1,5 +1,8 @@
 //! Numbers with a range and a guess at the slip when they are outside of it; clock times, dates and keys of music.
 
+/// A unit that people write by mistake, and how its numbers become those of the right one.
+pub type Slip = (&'static str, fn(f64) -> f64);
+
 /// What a number may be.
 pub struct Quantity {
     /// Unit as it is printed.
@@ -9,7 +12,7 @@ pub struct Quantity {
     /// Largest.
     pub high: f64,
     /// Other units that people write, and how they become this one.
-    pub slips: &'static [(&'static str, fn(f64) -> f64)],
+    pub slips: &'static [Slip],
 }
 
 /// Beats a minute.

@@ -214,9 +214,7 @@ pub fn festival(root: &Table, measures: &[&str]) -> Festival {
         }
         let [at_least, at_most, within] = ends.map(|end| t.any_number(end));
         let measure = t.text("measure")?;
-        if at_least.or(at_most).or(within).is_none() {
-            return None;
-        }
+        at_least.or(at_most).or(within)?;
         if !measures.is_empty() && !measures.contains(&measure.as_str()) {
             refuse_name(t, "measure", "measure", &measure, measures);
             return None;

@@ -244,7 +244,7 @@ fn the_key_changes_with_what_concerns_the_tape_and_with_nothing_else() {
     let key = |text: &str| {
         put(dir.path(), "band.toml", text);
         let loaded = SheetFinder::new(&[dir.path().to_path_buf()], Known::default()).sheet_of(&tape).unwrap();
-        TapeSheet::new(&loaded, &[tape.clone()], Some("2026-03-14T15:30:00"), &[&tape]).key()
+        TapeSheet::new(&loaded, std::slice::from_ref(&tape), Some("2026-03-14T15:30:00"), &[&tape]).key()
     };
     let plain = key(FULL);
     assert_eq!(key(&format!("# a remark\n{FULL}")), plain);

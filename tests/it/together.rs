@@ -50,8 +50,9 @@ fn heard(onsets: &[(f64, [f64; 3])], from_s: f64, length_s: f64, ppm: f64, seed:
                 continue;
             }
             let size = balance[band] * sizes[band] * (0.6 + 0.8 * rng.next());
-            for i in place as usize - 3..=place as usize + 4 {
-                curve[i] += (3.0 * size * (-0.5 * ((i as f64 - place) / 1.2).powi(2)).exp()) as f32;
+            let near = place as usize - 3..=place as usize + 4;
+            for (i, value) in curve.iter_mut().enumerate().skip(*near.start()).take(8) {
+                *value += (3.0 * size * (-0.5 * ((i as f64 - place) / 1.2).powi(2)).exp()) as f32;
             }
         }
     }
