@@ -67,6 +67,18 @@ bars = 8
 [[rehearsal]]
 date = 2026-03-14
 order = ["Blue Street"]
+[microphone]
+curve = "phone.txt"
+[festival]
+date = 2026-05-02
+slot_minutes = 20
+charts = ["Blue Street"]
+[[festival.goal]]
+measure = "low_end_excess_db"
+within = 2
+[[festival.amp_change]]
+date = 2026-03-14
+what = "low down a quarter turn"
 [level]
 full_scale_dba = 110
 session_hours = 2
@@ -85,6 +97,7 @@ fn a_sheet_names_takes_and_parts_and_is_never_the_answer() {
     assert!(plain.exposure.is_none() && plain.takes[0].marked.is_none());
 
     std::fs::write(tapes.path().join("band.toml"), SHEET).unwrap();
+    std::fs::write(tapes.path().join("phone.txt"), "40 -6\n20000 -6\n").unwrap();
     let (report, said) = review(tapes.path(), out.path());
     let take = &report.takes[0];
     assert_eq!(take.title, "Blue Street");
@@ -117,6 +130,35 @@ fn a_sheet_names_takes_and_parts_and_is_never_the_answer() {
     assert!(said_all.contains("the sound level reading at 59:00 lies outside the recording"), "{said_all}");
     assert!(said.contains("part \"coda\" is left out"), "{said}");
     assert_exposure(&report);
+    assert_microphone(&plain, &report);
+    assert_festival(out.path());
+}
+
+/// A response of -6 dB everywhere that bands are read lifts them all by 6 dB, and the report says that it was applied.
+fn assert_microphone(plain: &Report, report: &Report) {
+    assert!(report.assumed.iter().any(|a| a.contains("Microphone correction applied")), "{:?}", report.assumed);
+    let method = |r: &Report| r.methods.iter().find(|m| m.family == "balance").unwrap().id.clone();
+    assert_ne!(method(plain), method(report));
+    let level = |r: &Report| r.balance.third_octave.iter().find(|b| b.mid_hz == 1000.0).unwrap().level_db;
+    // Levels are told against the middle, which moves as well.
+    assert!((level(plain).unwrap() - level(report).unwrap()).abs() < 0.01);
+}
+
+/// The festival of the sheet stands in the season, and a season redrawn from the reports alone keeps it.
+fn assert_festival(out: &Path) {
+    let festival = || {
+        let season = ledgerline::season::read_season(out).unwrap();
+        assert!(out.join("festival.png").exists());
+        season.festival.unwrap()
+    };
+    let first = festival();
+    assert_eq!((first.date.as_str(), first.run_through.slot_minutes), ("2026-05-02", 20.0));
+    assert_eq!((first.goals[0].at_least, first.goals[0].at_most), (Some(-2.0), Some(2.0)));
+    assert_eq!(first.run_through.charts[0].title, "Blue Street");
+    assert!(first.run_through.charts[0].minutes.value.is_some(), "{:?}", first.run_through.charts[0]);
+    let again = Command::new(env!("CARGO_BIN_EXE_ledgerline")).args(["season", "--out"]).arg(out).output().unwrap();
+    assert_eq!(again.status.code(), Some(0));
+    assert_eq!(festival(), first);
 }
 
 /// The constant counts, the reading lies outside the tape.
