@@ -5,7 +5,7 @@
 set -euo pipefail
 here=$(cd "$(dirname "$0")/../.." && pwd)
 out=$1
-mkdir -p "$out/tape" "$out/headers" "$out/reports"
+mkdir -p "$out/tape" "$out/headers" "$out/reports" "$out/sheets"
 src=(-v error -y -f lavfi -i "sine=frequency=110:sample_rate=48000:duration=0.2" -f lavfi -i "anoisesrc=d=0.2:c=pink:r=48000:a=0.05:seed=1" -filter_complex amerge=inputs=2)
 tags=(-metadata date=2026-02-03 -metadata title=rehearsal)
 made() { ffmpeg "${src[@]}" "${tags[@]}" "${@:2}" "$out/tape/$1" || rm -f "$out/tape/$1"; }
@@ -33,4 +33,7 @@ done
 { printf '\2'; cat "$here/reports/demo/season.json"; } >"$out/reports/season"
 for f in "$here"/reference-audio/*.json; do [ -f "$f" ] && { printf '\3'; cat "$f"; } >"$out/reports/target-$(basename "$f")"; done
 printf '\3{"schema":{"name":"ledgerline.target","version":1,"revision":0},"name":"hall","method":"balance-3","low_re_mid_db":1.5,"low_re_mid_spread_db":1.0,"tilt_db_per_octave":-3.0,"bands":[{"mid_hz":100.0,"low_db":-12.0,"level_db":-10.0,"high_db":-8.0}],"recordings":[]}' >"$out/reports/target"
+{ printf 'a'; cat "$here/src/sheet/starter.toml"; } >"$out/sheets/starter"
+{ printf 'a'; cat "$here/tests/fixtures/sheet/full.toml"; } >"$out/sheets/full"
+printf 'd# a phone\n40 -12.5\n100, -3\n1000 0\n16000\t2\n' >"$out/sheets/curve"
 echo "seeds: $(ls "$out"/tape | wc -l) tapes, $(ls "$out"/reports | wc -l) of our own files"

@@ -20,7 +20,7 @@ pub enum ChartError {
         source: png::EncodingError,
     },
     /// The file could not be written or put in its place.
-    #[error("{}: cannot write the picture", path.display())]
+    #[error("{}: cannot write the picture: {source}", path.display())]
     Write {
         /// The file that was to be written.
         path: PathBuf,

@@ -37,7 +37,7 @@ use grid::Grid;
 use strength::Strengths;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "time.2";
+pub const METHOD_ID: &str = "time.3";
 
 /// Below this probability the level or the phase of the bar is marked as uncertain.
 const CERTAIN_FROM: f64 = 0.7;
