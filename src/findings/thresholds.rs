@@ -246,33 +246,5 @@ impl Thresholds {
 
 /// The known name with the fewest letters to change.
 fn nearest(name: &str) -> &'static str {
-    ALL.iter().map(|t| t.name).min_by_key(|known| letters_apart(name, known)).unwrap_or_default()
-}
-
-/// Letters to insert, drop or change (Levenshtein 1966).
-fn letters_apart(a: &str, b: &str) -> usize {
-    let b: Vec<char> = b.chars().collect();
-    let mut row: Vec<usize> = (0..=b.len()).collect();
-    for (i, x) in a.chars().enumerate() {
-        let mut before = std::mem::replace(&mut row[0], i + 1);
-        for (j, y) in b.iter().enumerate() {
-            let here = (before + usize::from(x != *y)).min(row[j] + 1).min(row[j + 1] + 1);
-            before = std::mem::replace(&mut row[j + 1], here);
-        }
-    }
-    row[b.len()]
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    /// Textbook example of the distance: kitten, sitting, three changes.
-    #[test]
-    fn the_distance_of_two_words_is_the_textbooks() {
-        assert_eq!(
-            (letters_apart("kitten", "sitting"), letters_apart("", "abc"), letters_apart("abc", "abc")),
-            (3, 3, 0)
-        );
-    }
+    ALL.iter().map(|t| t.name).min_by_key(|known| strsim::levenshtein(name, known)).unwrap_or_default()
 }
