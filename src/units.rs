@@ -1,4 +1,4 @@
-//! Conversions between the units that reports use.
+//! Conversions between the units that reports use, and the few turns of phrase that findings and charts share.
 //!
 //! Conventions: cents and dB are signed, plus = higher or louder; MIDI note 69 = A4; power is mean square, full scale = 1.0.
 
@@ -44,6 +44,21 @@ pub fn seconds_to_clock(seconds: f64) -> String {
     let whole = seconds.max(0.0).round() as u64;
     let (h, m, s) = (whole / 3600, whole / 60 % 60, whole % 60);
     if h > 0 { format!("{h}:{m:02}:{s:02}") } else { format!("{m}:{s:02}") }
+}
+
+/// The items as they are read out: "1, 2 and 3".
+pub fn list(names: &[String]) -> String {
+    match names {
+        [] => String::new(),
+        [one] => one.clone(),
+        [most @ .., last] => format!("{} and {last}", most.join(", ")),
+    }
+}
+
+/// The words with a capital first letter.
+pub fn capital(words: &str) -> String {
+    let mut letters = words.chars();
+    letters.next().map_or_else(String::new, |first| format!("{}{}", first.to_uppercase(), letters.as_str()))
 }
 
 #[cfg(test)]

@@ -115,7 +115,7 @@ def changing_tape(program, tapes, work):
         with open(folder / "growing.wav", "ab") as file:
             file.write(b"\0" * 4096)
         time.sleep(0.02)
-    return {"exit": child.returncode, "message": [l for l in child.stderr.read().splitlines() if "changed" in l or "hint" in l],
+    return {"exit": child.returncode, "message": [l.replace(str(work), "…") for l in child.stderr.read().splitlines() if "changed while" in l or "hint" in l],
             "reports": sorted({n.split("/")[0] for n in tree(work / "changed") if n.endswith("report.json")})}
 
 

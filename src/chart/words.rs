@@ -6,6 +6,7 @@ use jiff::civil;
 
 use super::axes::is_positive;
 use crate::stats::Measured;
+pub use crate::units::{capital, list};
 
 /// Reason codes of readings and warnings of the tape, with their plain words; each fits behind "not said: ".
 const REASONS: [(&str, &str); 74] = [
@@ -189,21 +190,6 @@ fn month(day: civil::Date) -> &'static str {
         "December",
     ];
     NAMES[(day.month() - 1) as usize % 12]
-}
-
-/// `first, second and third`.
-pub fn list(items: &[String]) -> String {
-    match items {
-        [] => String::new(),
-        [one] => one.clone(),
-        [most @ .., last] => format!("{} and {last}", most.join(", ")),
-    }
-}
-
-/// The words with a capital first letter.
-pub fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| format!("{}{}", first.to_uppercase(), letters.as_str()))
 }
 
 /// The sentence with a capital first letter and a full stop.

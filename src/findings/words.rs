@@ -1,5 +1,7 @@
 //! Small words that several rules share.
 
+pub use crate::units::{capital, list};
+
 /// "take 2", "takes 1 and 3", "every take" for takes counted from 0.
 pub fn takes(numbers: &[usize], of: usize) -> String {
     let names: Vec<String> = numbers.iter().map(|n| (n + 1).to_string()).collect();
@@ -9,21 +11,6 @@ pub fn takes(numbers: &[usize], of: usize) -> String {
         [one] => format!("take {one}"),
         all => format!("takes {}", list(all)),
     }
-}
-
-/// "1, 2 and 3".
-pub fn list(names: &[String]) -> String {
-    match names {
-        [] => String::new(),
-        [one] => one.clone(),
-        [most @ .., last] => format!("{} and {last}", most.join(", ")),
-    }
-}
-
-/// The sentence with a capital first letter.
-pub fn capital(words: &str) -> String {
-    let mut letters = words.chars();
-    letters.next().map_or_else(String::new, |first| format!("{}{}", first.to_uppercase(), letters.as_str()))
 }
 
 #[cfg(test)]
