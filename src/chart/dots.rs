@@ -72,7 +72,7 @@ pub fn draw(c: &mut Canvas, area: Area, rows: &[Row], look: &Look, sizes: &TypeS
     let step = row_height(sizes);
     let plot = Area {
         left: area.left + look.gutters.0,
-        right: area.right - look.gutters.1,
+        right: area.right - words_room(c, area, rows, look, sizes),
         top: area.top,
         bottom: area.top + step * rows.len() as f32,
     };
@@ -89,6 +89,13 @@ pub fn draw(c: &mut Canvas, area: Area, rows: &[Row], look: &Look, sizes: &TypeS
         draw_row(c, plot, scale, middle, row, area, sizes);
     }
     draw_axis(c, plot, scale, look, sizes)
+}
+
+/// Room for the words: a number that is cut short is another number, so the widest words get what they need.
+fn words_room(c: &Canvas, area: Area, rows: &[Row], look: &Look, sizes: &TypeSizes) -> f32 {
+    let marked = rows.iter().filter(|r| r.marks.iter().any(|(_, m)| words::finite(m).is_some()));
+    let widest = marked.map(|r| c.fonts().width(&r.said, Face::Bold, sizes.small) + 14.0).fold(0.0, f32::max);
+    look.gutters.1.max(widest.min(0.6 * area.width()))
 }
 
 fn draw_zone(c: &mut Canvas, plot: Area, scale: Scale, look: &Look) {
