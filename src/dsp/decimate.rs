@@ -5,6 +5,11 @@
 
 use multiversion::multiversion;
 
+use super::lanes;
+
+/// Outputs that are worked on together: one sum has to wait for itself, four fill the time.
+const TOGETHER: usize = 4;
+
 /// Decimates by a whole factor with a linear-phase low-pass (Kaiser-windowed sinc).
 pub struct Decimator {
     factor: usize,
@@ -90,23 +95,14 @@ impl Decimator {
 // Without fused multiply-add the results are the same on every processor.
 #[multiversion(targets("x86_64+avx2"))]
 fn every(factor: usize, taps: &[f32], samples: &[f32], most: usize, out: &mut Vec<f32>) -> usize {
-    let before = out.len();
-    out.extend(samples.windows(taps.len()).step_by(factor).take(most).map(|window| dot(window, taps)));
-    out.len() - before
-}
-
-/// Dot product with eight running sums, so that the compiler can use wide registers; the order of sums is fixed.
-#[inline(always)]
-fn dot(a: &[f32], b: &[f32]) -> f32 {
-    let mut sums = [0.0f32; 8];
-    let (ca, cb) = (a.chunks_exact(8), b.chunks_exact(8));
-    let tail: f32 = ca.remainder().iter().zip(cb.remainder()).map(|(x, y)| x * y).sum();
-    for (x, y) in ca.zip(cb) {
-        for k in 0..8 {
-            sums[k] += x[k] * y[k];
-        }
+    let ready = samples.len().checked_sub(taps.len()).map_or(0, |room| room / factor + 1).min(most);
+    let window = |at: usize| &samples[at * factor..at * factor + taps.len()];
+    let together = ready / TOGETHER * TOGETHER;
+    for first in (0..together).step_by(TOGETHER) {
+        out.extend(lanes::four_dots(std::array::from_fn(|k| window(first + k)), taps));
     }
-    sums.iter().sum::<f32>() + tail
+    out.extend((together..ready).map(|at| lanes::dot(window(at), taps)));
+    ready
 }
 
 #[cfg(test)]

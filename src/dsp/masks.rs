@@ -23,6 +23,8 @@ pub struct MaskStep {
 #[derive(Clone, Debug)]
 pub struct MaskGrid {
     places: Vec<(u16, f32)>,
+    /// The bins that share their lower band.
+    runs: Vec<(usize, std::ops::Range<usize>)>,
 }
 
 impl MaskGrid {
@@ -35,7 +37,30 @@ impl MaskGrid {
             let (low, high) = (middles[above - 1], middles.get(above).copied().unwrap_or(middles[above - 1] + 1.0));
             ((above - 1) as u16, ((hz - low) / (high - low)).clamp(0.0, 1.0) as f32)
         };
-        Self { places: if middles.is_empty() { Vec::new() } else { (0..bins).map(place).collect() } }
+        let places: Vec<(u16, f32)> = if middles.is_empty() { Vec::new() } else { (0..bins).map(place).collect() };
+        let mut end = 0;
+        let run = |run: &[(u16, f32)]| {
+            let start = end;
+            end += run.len();
+            (usize::from(run[0].0), start..end)
+        };
+        let runs = places.chunk_by(|a, b| a.0 == b.0).map(run).collect();
+        Self { places, runs }
+    }
+
+    /// `spectrum` with every bin times its share, as far as the grid reaches.
+    pub fn masked(&self, bands: &[f32], spectrum: &[f32]) -> Vec<f32> {
+        let mut out: Vec<f32> = spectrum.iter().take(self.places.len()).copied().collect();
+        let at = |band: usize| bands.get(band).copied().unwrap_or(0.0);
+        // Between two middles the line is one and the same, which the compiler can run on several bins.
+        for (band, bins) in &self.runs {
+            let (from, slope) = (at(*band), at(band + 1) - at(*band));
+            let bins = bins.start.min(out.len())..bins.end.min(out.len());
+            for (p, (_, weight)) in out[bins.clone()].iter_mut().zip(&self.places[bins]) {
+                *p *= from + weight * slope;
+            }
+        }
+        out
     }
 
     /// Share in a bin, on a straight line between the bands; 0 beyond the grid.
@@ -58,5 +83,7 @@ mod tests {
         let got: Vec<f32> = [0, 2, 4, 6, 8, 10, 15].map(|bin| grid.share(&bands, bin)).to_vec();
         assert_eq!(got, [0.0, 0.0, 0.5, 1.0, 0.75, 0.5, 0.5]);
         assert_eq!(grid.share(&bands, 20), 0.0);
+        let ones = grid.masked(&bands, &[1.0; 20]);
+        assert!(ones.iter().enumerate().all(|(bin, s)| *s == grid.share(&bands, bin)), "{ones:?}");
     }
 }

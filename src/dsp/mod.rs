@@ -18,6 +18,7 @@ pub mod peaks;
 pub mod pulse;
 pub mod resample;
 pub mod rows;
+pub mod shelf;
 pub mod smooth;
 pub mod spectrum;
 pub mod true_peak;

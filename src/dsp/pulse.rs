@@ -124,19 +124,26 @@ impl Front {
     fn step(&mut self, t: usize, strength: f32, costs: &Costs, from: &mut [u16], here: &mut [(f32, u16)]) {
         let (lo, width, hi) = (costs.lo, costs.width, costs.hi());
         let fresh = if t >= lo { (self.recent[t % lo].0 - costs.restart).max(0.0) } else { 0.0 };
-        for (j, state) in here.iter_mut().enumerate() {
+        let slot = t % hi;
+        for ((j, state), (from, distance)) in here.iter_mut().enumerate().zip(from.iter_mut().zip(&costs.distance)) {
             let period = lo + j;
-            let (value, source) = if t >= period { self.onward[(t - period) % hi * width + j] } else { (0.0, FRESH) };
+            let (value, source) = if t >= period {
+                // `(t - period) % hi` without a division: `period` is at most `hi`.
+                let ago = if slot >= period { slot - period } else { slot + hi - period };
+                self.onward[ago * width + j]
+            } else {
+                (0.0, FRESH)
+            };
             let goes_on = source != FRESH && value > fresh;
-            from[j] = if goes_on { source } else { FRESH };
-            *state = (strength - costs.distance[j] + if goes_on { value } else { fresh }, j as u16);
+            *from = if goes_on { source } else { FRESH };
+            *state = (strength - distance + if goes_on { value } else { fresh }, j as u16);
             if state.0 > self.best.0 {
                 self.best = (state.0, t * width + j);
             }
         }
         self.recent[t % lo] = self.best;
         spread(here, &costs.steps);
-        self.onward[t % hi * width..(t % hi + 1) * width].copy_from_slice(here);
+        self.onward[slot * width..(slot + 1) * width].copy_from_slice(here);
     }
 }
 

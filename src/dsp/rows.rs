@@ -1,54 +1,82 @@
 //! A growing table of byte rows of one width, as the meters keep a tape: whole chunks, so that growing never copies or
-//! holds room that nothing fills.
+//! holds room that nothing fills, and full ones can be put on a shelf.
 //!
 //! Conventions: rows count from 0 in the order in which they came.
+
+use std::sync::Arc;
+
+use super::shelf::{Shelf, Shelved};
 
 /// Bytes of a chunk, about; a chunk holds whole rows.
 const CHUNK_BYTES: usize = 1 << 16;
 
 /// A table of byte rows.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug)]
 pub struct Rows {
     width: usize,
     rows_a_chunk: usize,
-    chunks: Vec<Vec<u8>>,
+    full: Shelved<Vec<u8>>,
+    /// The chunk that is being filled, or has just been.
+    last: Vec<u8>,
+}
+
+impl PartialEq for Rows {
+    /// The same rows, wherever they are kept.
+    fn eq(&self, other: &Self) -> bool {
+        let (own, others) = (self.view(), other.view());
+        self.width == other.width && self.len() == other.len() && own.range(0..own.len()).eq(others.range(0..own.len()))
+    }
 }
 
 impl Rows {
     /// An empty table of rows of `width` bytes; a width of 0 counts as 1.
     pub fn new(width: usize) -> Self {
+        Self::on(None, width)
+    }
+
+    /// An empty table whose full chunks go to a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>, width: usize) -> Self {
         let width = width.max(1);
-        Self { width, rows_a_chunk: (CHUNK_BYTES / width).max(1), chunks: Vec::new() }
+        Self { width, rows_a_chunk: (CHUNK_BYTES / width).max(1), full: Shelved::on(shelf), last: Vec::new() }
+    }
+
+    /// The same table, to be read for a while: what it reads from the shelf goes with it.
+    pub fn view(&self) -> Self {
+        self.clone()
     }
 
     /// Appends a row. Bytes past the width are left out, missing ones are 0.
     pub fn push(&mut self, row: &[u8]) {
         let whole = self.rows_a_chunk * self.width;
-        if self.chunks.last().is_none_or(|c| c.len() == whole) {
-            self.chunks.push(Vec::with_capacity(whole));
+        if self.last.len() == whole {
+            self.full.push(std::mem::take(&mut self.last));
         }
-        if let Some(chunk) = self.chunks.last_mut() {
-            let end = chunk.len() + self.width;
-            chunk.extend_from_slice(&row[..row.len().min(self.width)]);
-            chunk.resize(end, 0);
+        if self.last.capacity() == 0 {
+            self.last.reserve_exact(whole);
         }
+        let end = self.last.len() + self.width;
+        self.last.extend_from_slice(&row[..row.len().min(self.width)]);
+        self.last.resize(end, 0);
     }
 
     /// Number of rows.
     pub fn len(&self) -> usize {
-        let full = self.chunks.len().saturating_sub(1) * self.rows_a_chunk;
-        full + self.chunks.last().map_or(0, |c| c.len() / self.width)
+        self.full.len() * self.rows_a_chunk + self.last.len() / self.width
     }
 
     /// True when there is no row.
     pub fn is_empty(&self) -> bool {
-        self.chunks.is_empty()
+        self.last.is_empty()
     }
 
     /// Row `index`, or `None` past the end.
     pub fn get(&self, index: usize) -> Option<&[u8]> {
         let from = index % self.rows_a_chunk * self.width;
-        self.chunks.get(index / self.rows_a_chunk)?.get(from..from + self.width)
+        let chunk = match index / self.rows_a_chunk {
+            at if at == self.full.len() => &self.last,
+            at => self.full.get(at)?,
+        };
+        chunk.get(from..from + self.width)
     }
 
     /// The rows of a range, cut to the table.
@@ -61,16 +89,19 @@ impl Rows {
         if len >= self.len() {
             return;
         }
-        self.chunks.truncate(len.div_ceil(self.rows_a_chunk));
-        let full = self.chunks.len().saturating_sub(1) * self.rows_a_chunk;
-        if let Some(last) = self.chunks.last_mut() {
-            last.truncate((len - full) * self.width);
+        // The chunk that is cut becomes the last one, so it must hold a row when the table does.
+        let keep = len.div_ceil(self.rows_a_chunk).saturating_sub(1);
+        if keep < self.full.len() {
+            self.last = self.full.get(keep).cloned().unwrap_or_default();
+            self.full.truncate(keep);
         }
+        self.last.truncate((len - keep * self.rows_a_chunk) * self.width);
     }
 }
 
 #[cfg(test)]
 mod tests {
+    use super::super::shelf::tests::Board;
     use super::*;
 
     fn table(width: usize, count: usize) -> Rows {
@@ -95,6 +126,19 @@ mod tests {
             rows.truncate(len);
             assert_eq!(rows, table(24, len), "{len}");
         }
+    }
+
+    #[test]
+    fn a_shelf_changes_nothing_but_where_the_rows_are() {
+        let board = Board::with_room(1 << 20);
+        let mut rows = Rows::on(Some(board.clone()), 24);
+        (0..9000).for_each(|i| rows.push(&[(i % 251) as u8; 24]));
+        assert_eq!(board.used(), 3 * 2730 * 24);
+        assert!(rows.view().range(0..9000).eq(table(24, 9000).range(0..9000)));
+        rows.truncate(2731);
+        assert!(rows.range(0..9000).eq(table(24, 2731).range(0..9000)));
+        rows.truncate(2730);
+        assert_eq!((rows.len(), rows.is_empty()), (2730, false));
     }
 
     #[test]

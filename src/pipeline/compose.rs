@@ -62,7 +62,7 @@ pub fn measured(
     (sheet, close): (Option<&TapeSheet>, Option<&CloseBass>),
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
-    let Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure } = readings;
+    let Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure, scratch: _ } = readings;
     let balance = options.mic_curve.as_ref().map_or_else(|| balance.clone(), |curve| balance.corrected(curve));
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();

@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::{ScopedJoinHandle, scope};
 
+use crate::dsp::shelf::Shelf;
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
 use crate::dsp::{Block, Meter};
 use crate::health::{Health, HealthMeter};
@@ -18,10 +19,10 @@ use crate::measure::time::{TimeFeatures, TimeMeter};
 use crate::measure::tone::{ToneMeter, ToneReading};
 use crate::measure::tuning::{TuningMeter, TuningReading};
 use crate::passages::{Passage, PassageMeter};
-use crate::tape::{Tape, TapeError, TapeSummary};
+use crate::tape::{Scratch, Tape, TapeError, TapeSummary};
 
 /// Blocks that may wait for a slow meter; bounds the memory, a quarter of a second each.
-const QUEUE_BLOCKS: usize = 6;
+const QUEUE_BLOCKS: usize = 16;
 
 /// What all meters have to say about one tape.
 pub struct Readings {
@@ -43,6 +44,8 @@ pub struct Readings {
     pub time: TimeFeatures,
     /// A-weighted levels.
     pub exposure: ExposureReading,
+    /// Where most of tuning and time lies; to be [checked](Scratch::check) once they have been used.
+    pub scratch: Arc<Scratch>,
 }
 
 /// Why a tape gave no readings.
@@ -62,6 +65,9 @@ pub fn measure(
     stop: &AtomicBool,
     progress: &mut dyn FnMut(f64),
 ) -> Result<(Readings, TapeSummary), StreamError> {
+    let scratch = Arc::new(Scratch::default());
+    let shelf = || Some(Arc::clone(&scratch) as Arc<dyn Shelf>);
+    let (tuning, time) = (TuningMeter::on(shelf()), TimeMeter::on(shelf()));
     scope(|threads| {
         let (give_back, used) = channel();
         let (to_native, blocks) = queue(&give_back);
@@ -70,7 +76,7 @@ pub fn measure(
         let spectral = threads
             .spawn(move || run(PassageMeter::default(), Pair(BalanceMeter::new(), ExposureMeter::default()), blocks));
         let (to_players, blocks) = queue(&give_back);
-        let players = threads.spawn(move || run(TuningMeter::new(), TimeMeter::new(), blocks));
+        let players = threads.spawn(move || run(tuning, time, blocks));
         let (to_layers, blocks) = queue(&give_back);
         let layers = threads.spawn(move || run_layers(blocks));
         let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players, to_layers], &used);
@@ -83,7 +89,10 @@ pub fn measure(
         let (passages, (balance, exposure)) = spectral?;
         let (tuning, time) = players?;
         let (layers, tone) = layers?;
-        Ok((Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure }, tape.summary()))
+        Ok((
+            Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure, scratch },
+            tape.summary(),
+        ))
     })
 }
 

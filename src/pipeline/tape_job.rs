@@ -2,6 +2,7 @@
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
+use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use super::company::CloseBass;
@@ -155,10 +156,14 @@ fn compose_and_write(
     out: &OutFolder,
 ) -> TapeOutcome {
     let Heard { job, info, readings, looked, target, summary } = tape;
+    let scratch = Arc::clone(&readings.scratch);
     let measured = compose::measured(&info, &looked.source, job.options, (job.sheet, close), (readings, summary));
     let found = findings::with_low_end(findings::find(&measured.finding_inputs()), &measured.low_end_inputs());
     let (mut report, curves) = compose::report(&measured, &found);
     report.recorded_with = others;
+    if let Err(error) = scratch.check() {
+        return failed(error.into());
+    }
     match write(out, target, &report, &curves) {
         Ok(()) => TapeOutcome::Reviewed(TapeLine { notes: measured.notes().to_vec(), ..line(&report, target) }),
         Err(error) => {

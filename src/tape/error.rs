@@ -124,6 +124,12 @@ pub enum TapeError {
         /// The file.
         path: PathBuf,
     },
+    /// What was kept of the tape in a temporary file did not come back.
+    #[error("the temporary file with what was measured cannot be read: {cause}")]
+    Scratch {
+        /// What the system said.
+        cause: std::io::Error,
+    },
     /// A source without pieces.
     #[error("no file: a tape needs at least one piece")]
     NoPieces,
@@ -146,7 +152,7 @@ impl TapeError {
             | Self::PieceDiffers { path, .. }
             | Self::DecoderPanic { path, .. }
             | Self::Changed { path } => Some(path),
-            Self::NoPieces => None,
+            Self::NoPieces | Self::Scratch { .. } => None,
         }
     }
 
@@ -175,6 +181,9 @@ impl TapeError {
             Self::PieceDiffers { .. } => Some("rename the files so that they do not look like one recording"),
             Self::ZeroFrames { .. } | Self::Damaged { .. } => Some("copy the file from the recorder again"),
             Self::DecoderPanic { .. } => Some("convert it to WAV or FLAC first; please report the file"),
+            Self::Scratch { .. } => Some(
+                "run the same command again; if that does not help, check the disk with the folder for temporary files",
+            ),
             Self::Changed { .. } => Some("wait until the copy is complete, then run the same command again"),
             Self::Io { .. } | Self::NoAudioTrack { .. } | Self::NoPieces => None,
         }

@@ -16,6 +16,7 @@ mod opus;
 mod packets;
 mod pcm;
 mod riff;
+mod scratch;
 mod sniff;
 mod source;
 mod split;
@@ -28,6 +29,7 @@ use std::path::PathBuf;
 pub use discover::{Discovery, discover, discover_counted, looks_like_audio};
 pub use error::{MAX_CHANNELS, MAX_RATE_HZ, MIN_RATE_HZ, TapeError};
 use open::Piece;
+pub use scratch::Scratch;
 pub use stamp::Stamp;
 pub use stream::{BLOCK_S, Tape, hash_source};
 

@@ -1,5 +1,6 @@
 //! A-weighted power of the mono mix, second by second, from the shared long spectra.
 
+use crate::dsp::lanes;
 use crate::dsp::spectrum::LONG_FRAMING;
 use crate::dsp::weighting::a_weighting_db;
 use crate::dsp::{ANALYSIS_RATE_HZ, Block, Meter};
@@ -34,8 +35,7 @@ impl Meter for ExposureMeter {
             if self.steps.len() <= at {
                 self.steps.resize(at + 1, (0.0, 0.0));
             }
-            let power: f32 = frame.power.iter().zip(&self.weights).map(|(p, w)| p * w).sum();
-            self.steps[at].0 += power;
+            self.steps[at].0 += lanes::dot(&frame.power, &self.weights);
             self.steps[at].1 += 1.0;
         }
     }

@@ -6,6 +6,7 @@
 //! Limits: power under [`LOW_HZ`] belongs to no band; what lies over [`TOP_HZ`] is shared out as the last band is.
 
 use crate::dsp::ANALYSIS_RATE_HZ;
+use crate::dsp::lanes;
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING};
 use crate::dsp::weighting::k_weighting_db;
 use crate::units::db_to_power;
@@ -55,13 +56,13 @@ impl BandPlan {
     /// Adds the power of every mask band of a short spectrum to `into`.
     pub fn add_masks(&self, spectrum: &[f32], into: &mut [f32; BANDS]) {
         for (sum, edge) in into.iter_mut().zip(self.edges.windows(2)) {
-            *sum += spectrum[edge[0]..edge[1]].iter().sum::<f32>();
+            *sum += lanes::sum(&spectrum[edge[0]..edge[1]]);
         }
     }
 
     /// Power of a short spectrum over the last mask band, up to half the rate.
     pub fn above(&self, spectrum: &[f32]) -> f32 {
-        spectrum[self.edges[BANDS]..].iter().sum()
+        lanes::sum(&spectrum[self.edges[BANDS]..])
     }
 
     /// Power of every fine band of a long spectrum.

@@ -14,7 +14,7 @@ use super::reading::LayerReading;
 /// Steps in a cell.
 pub const CELL_STEPS: usize = 3;
 /// Rows that the network works on together; any number gives the same answer.
-const BATCH: usize = 48;
+const BATCH: usize = 16;
 
 /// Shares of one cell, of [`WHOLE`].
 pub type Shares = [u16; SOURCES];

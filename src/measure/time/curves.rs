@@ -18,10 +18,11 @@ const FLOOR_SHARE: f64 = 0.1;
 impl TimeFeatures {
     /// Rises of level over 15 ms in three bands, one value a frame; what noise makes of silence is left out.
     pub fn onset_curves(&self) -> Vec<Vec<f32>> {
-        let floors = self.floors();
+        let features = self.view();
+        let floors = features.floors();
         let mut curves = vec![vec![0.0f32; self.len()]; GROUPS.len()];
         for at in LAG..self.len() {
-            let (Some(now), Some(before)) = (self.frames.get(at), self.frames.get(at - LAG)) else { continue };
+            let (Some(now), Some(before)) = (features.frames.get(at), features.frames.get(at - LAG)) else { continue };
             for (curve, group) in curves.iter_mut().zip(&GROUPS) {
                 let rise = |band: usize| {
                     let db = (f32::from(now[band]) - f32::from(before[band])) * LEVEL_STEP_DB as f32 - NOISE_DB;

@@ -8,12 +8,15 @@
 //! partials only. 2.3 kB a second of tape.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 use crate::dsp::block::{ANALYSIS_RATE_HZ, Block, Meter};
 use crate::dsp::decimate::Decimator;
+use crate::dsp::lanes;
 use crate::dsp::logarithm::log2_fast;
 use crate::dsp::paired::FrameStream;
 use crate::dsp::rows::Rows;
+use crate::dsp::shelf::Shelf;
 use crate::dsp::spectrum::{Framing, LONG_FRAMING, hann_periodic};
 use crate::units::A4_MIDI;
 
@@ -72,6 +75,11 @@ pub struct TimeFeatures {
 }
 
 impl TimeFeatures {
+    /// The same features, to be read for a while: what they read from their shelf goes with them.
+    pub fn view(&self) -> Self {
+        Self { frames: self.frames.view(), chroma: self.chroma.view() }
+    }
+
     /// Number of frames.
     pub fn len(&self) -> usize {
         self.frames.len()
@@ -151,6 +159,11 @@ impl Default for TimeMeter {
 impl TimeMeter {
     /// A meter at the start of a tape.
     pub fn new() -> Self {
+        Self::on(None)
+    }
+
+    /// A meter at the start of a tape that keeps what it has on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
         let low_bin_hz = f64::from(ANALYSIS_RATE_HZ) / (LOW_FACTOR * LOW_LENGTH) as f64;
         let high_bin_hz = f64::from(ANALYSIS_RATE_HZ) / HIGH_LENGTH as f64;
         let range = |band: usize, bin_hz: f64| {
@@ -170,7 +183,7 @@ impl TimeMeter {
             low_rows: VecDeque::new(),
             high_rows: VecDeque::new(),
             chroma_map: chroma_map(),
-            kept: TimeFeatures { frames: Rows::new(FRAME_BYTES), chroma: Rows::new(CHROMA_BYTES) },
+            kept: TimeFeatures { frames: Rows::on(shelf.clone(), FRAME_BYTES), chroma: Rows::on(shelf, CHROMA_BYTES) },
             pushed: 0,
         }
     }
@@ -257,15 +270,16 @@ fn to_byte(x: f64) -> u8 {
 }
 
 fn level_byte(bins: &[f32]) -> u8 {
-    let power: f32 = bins.iter().sum();
+    let power = lanes::sum(bins);
     let db = f64::from(log2_fast(power + 1e-15)) * 10.0 * std::f64::consts::LOG10_2;
     to_byte((db - LEVEL_FLOOR_DBFS) / LEVEL_STEP_DB)
 }
 
-/// Range and pitch class of each bin of the long spectra.
+/// Range and pitch class of each bin of the long spectra, up to the highest that has one.
 fn chroma_map() -> Vec<Option<(usize, usize)>> {
     let bin_hz = LONG_FRAMING.bin_hz();
-    (0..LONG_FRAMING.bins())
+    let end = (CHROMA_RANGES_HZ[1].1 / bin_hz).ceil() as usize;
+    (0..end)
         .map(|i| {
             let hz = i as f64 * bin_hz;
             let range = CHROMA_RANGES_HZ.iter().position(|(lo, hi)| hz >= *lo && hz < *hi)?;

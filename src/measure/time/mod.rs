@@ -121,6 +121,7 @@ impl TakeTime {
 /// `too_short` under four seconds, `no_steady_beat` where no pulse is clearer than chance; single values have reasons of
 /// their own.
 pub fn measure_take(features: &TimeFeatures, start_s: f64, end_s: f64, hints: &TimeHints) -> TakeTime {
+    let features = &features.view();
     match track_beats(features, start_s, end_s, hints) {
         Ok(track) => along(features, start_s, end_s, track),
         Err(reason) => TakeTime::absent(reason, (start_s, end_s)),

@@ -5,6 +5,9 @@
 //! Limits: one note at a time; two basses, or a left hand that doubles the bass, read as the stronger. On rendered mixes
 //! three notes in four are right, most of the others straddle two notes or are an octave off.
 
+use std::sync::LazyLock;
+
+use crate::dsp::logarithm::log2_fast;
 use crate::dsp::spectrum::LONG_FRAMING;
 
 /// Partials whose levels are kept.
@@ -29,6 +32,19 @@ pub const OWN_BINS: std::ops::Range<usize> = 12..110;
 const SILENCE: f32 = 1e-8;
 /// Keeps logarithms finite.
 const FLOOR: f32 = 1e-13;
+/// Bins up to a little beyond the last partial of the highest note (1.04 kHz).
+const LEVEL_BINS: usize = 360;
+/// Decibels a doubling of power.
+const DB_AN_OCTAVE: f32 = 10.0 * std::f32::consts::LOG10_2;
+
+/// For every place the bins of its partials, each with the one half-way from the partial before.
+static PLACE_BINS: LazyLock<[[(usize, usize); PARTIALS]; PLACES]> = LazyLock::new(|| {
+    let bin_of = |hz: f64| ((hz / LONG_FRAMING.bin_hz()).round() as usize).clamp(1, LEVEL_BINS - 2);
+    std::array::from_fn(|place| {
+        let f0 = place_hz(place as u8);
+        std::array::from_fn(|k| (bin_of((k + 1) as f64 * f0), bin_of((k as f64 + 0.5) * f0)))
+    })
+});
 
 /// A note that sounds.
 #[derive(Clone, Debug)]
@@ -62,24 +78,21 @@ pub fn find_note(bass: &[f32], all: &[f32]) -> Option<Sounding> {
         return None;
     }
     let share = |bin: usize| if all[bin] > 0.0 { bass[bin] / all[bin] } else { 0.0 };
-    let levels: Vec<f32> = bass.iter().map(|p| 10.0 * (p + FLOOR).log10()).collect();
+    let levels: Vec<f32> = bass.iter().take(LEVEL_BINS).map(|p| DB_AN_OCTAVE * log2_fast(p + FLOOR)).collect();
     let loud = |bin: usize| levels[bin - 1].max(levels[bin]).max(levels[bin + 1]);
     let top = OWN_BINS.map(loud).fold(f32::MIN, f32::max);
     let counts = |db: f32, bin: usize| ((db - top + RANGE_DB) / RANGE_DB).clamp(0.0, 1.0) * share(bin);
-    let bin_of = |hz: f64| ((hz / LONG_FRAMING.bin_hz()).round() as usize).clamp(1, bass.len() - 2);
-    let score = |place: u8| -> f32 {
-        let (f0, mut sum, mut weight) = (place_hz(place), 0.0, 1.0);
-        for k in 1..=PARTIALS {
-            let at = bin_of(k as f64 * f0);
+    let score = |bins: &[(usize, usize); PARTIALS]| -> f32 {
+        let (mut sum, mut weight) = (0.0, 1.0);
+        for (k, &(at, half)) in bins.iter().enumerate() {
             let here = counts(loud(at), at);
-            let half = bin_of((k as f64 - 0.5) * f0);
             sum += weight * here;
-            sum -= if k == 1 { MISSING * (1.0 - here) } else { weight * BETWEEN * counts(levels[half], half) };
+            sum -= if k == 0 { MISSING * (1.0 - here) } else { weight * BETWEEN * counts(levels[half], half) };
             weight *= FADE;
         }
         sum
     };
-    let scores: Vec<f32> = (0..PLACES).map(|p| score(p as u8)).collect();
+    let scores = PLACE_BINS.each_ref().map(score);
     let best = (0..PLACES).max_by(|a, b| scores[*a].total_cmp(&scores[*b]))?;
     Some(Sounding {
         place: best as u8,

@@ -16,6 +16,8 @@ use super::{LOW_BANDS, MIDDLE_BANDS, NARROW, ToneReading, narrow_edges_hz};
 
 /// Bins that are looked at: up to 3.5 kHz.
 pub const BINS: usize = 1200;
+/// Bins that hold the low end.
+const LOW_BINS: usize = 128;
 /// Bytes of a row: note, clearness, level and share of the bass, and for each partial its level and the share of the bass.
 pub const ROW_BYTES: usize = HEAD_BYTES + 2 * PARTIALS;
 /// Those before the partials.
@@ -72,12 +74,8 @@ impl ToneMeter {
 
     /// Takes the spectra of a block and the shares that were found meanwhile; both in order, the shares some seconds late.
     pub fn push(&mut self, block: &Block, masks: Vec<MaskStep>) {
-        self.waiting.extend(
-            block
-                .long_spectra
-                .iter()
-                .map(|f| PowerFrame { index: f.index, power: f.power.iter().take(BINS).copied().collect() }),
-        );
+        self.waiting
+            .extend(block.long_spectra.iter().map(|f| PowerFrame { index: f.index, power: f.power[..BINS].to_vec() }));
         self.steps.extend(masks);
         let known = self.first_step + self.steps.len() as i64;
         while self.waiting.front().is_some_and(|f| step_of(f.index) + 1 < known) {
@@ -101,10 +99,9 @@ impl ToneMeter {
             self.first_step += 1;
         }
         let shares = self.shares(at);
-        let masked = |bands: &[f32]| -> Vec<f32> {
-            frame.power.iter().enumerate().map(|(bin, p)| p * self.grid.share(bands, bin)).collect()
-        };
-        let (bass, guitar, drums) = (masked(&shares.bass), masked(&shares.guitar), masked(&shares.drums));
+        let masked = |bands: &[f32], bins: usize| self.grid.masked(bands, &frame.power[..bins]);
+        let (bass, guitar, drums) =
+            (masked(&shares.bass, BINS), masked(&shares.guitar, BINS), masked(&shares.drums, LOW_BINS));
         let second = (frame.index * LONG_FRAMING.hop as u64 / u64::from(ANALYSIS_RATE_HZ)) as usize;
         if self.seconds.len() <= second {
             self.seconds.resize(second + 1, Second::default());
@@ -160,3 +157,5 @@ fn row_of(sounding: &Sounding) -> [u8; ROW_BYTES] {
 }
 
 const _: () = assert!(NARROW == LOW_BANDS + MIDDLE_BANDS);
+const _: () =
+    assert!(super::LOW_END_HZ.1 < (LOW_BINS - 1) as f64 * ANALYSIS_RATE_HZ as f64 / LONG_FRAMING.length as f64);

@@ -40,6 +40,7 @@ pub fn close_bass(reading: &TuningReading, takes: &[(f64, f64)]) -> Vec<Measured
     let frames: Vec<(usize, usize)> = takes.iter().map(|t| (at(t.0), at(t.1))).collect();
     let level = LongTermLevel::of(store, &frames);
     let of_take = |&(first, end): &(usize, usize)| {
+        let store = &store.view();
         let runs = bass_runs(store, &level, first, end);
         let notes: Vec<(f64, f64)> = runs
             .iter()

@@ -3,9 +3,10 @@
 //! Conventions: frame `i` is centred at `i * HOP_S`; peaks by rising frequency. Frequencies are stored on a logarithmic
 //! scale in steps of 0.11 cents, amplitudes in half decibels; a frame costs 2 bytes and 3 a peak, at most 2.5 kB a second.
 
-use std::sync::LazyLock;
+use std::sync::{Arc, LazyLock};
 
 use crate::dsp::peaks::{Peak, PeakParams};
+use crate::dsp::shelf::{Piece, Shelf, Shelved};
 
 /// Rate of the decimated mono mix, Hz.
 pub const LOW_RATE_HZ: f64 = 6000.0;
@@ -27,10 +28,12 @@ const FLOOR_DB: f64 = -120.0;
 /// Frames of a chunk: 10 s.
 const CHUNK_FRAMES: usize = 256;
 
-/// Peaks of the whole tape, in chunks: growing never copies the tape or holds room that nothing fills.
+/// Peaks of the whole tape, in chunks: growing never copies the tape or holds room that nothing fills, and full chunks can
+/// be put on a shelf.
 #[derive(Clone, Debug, Default)]
 pub struct PeakStore {
-    chunks: Vec<Chunk>,
+    full: Shelved<Chunk>,
+    last: Chunk,
 }
 
 #[derive(Clone, Debug, Default)]
@@ -39,6 +42,23 @@ struct Chunk {
     ends: Vec<u16>,
     places: Vec<u16>,
     levels: Vec<u8>,
+}
+
+impl Piece for Chunk {
+    fn to_bytes(&self) -> Vec<u8> {
+        // The last end says how many peaks follow.
+        let words = self.ends.iter().chain(&self.places).flat_map(|w| w.to_le_bytes());
+        words.chain(self.levels.iter().copied()).collect()
+    }
+
+    fn from_bytes(bytes: &[u8]) -> Self {
+        let word = |pair: &[u8; 2]| u16::from_le_bytes(*pair);
+        let (ends, rest) = bytes.split_at(bytes.len().min(2 * CHUNK_FRAMES));
+        let ends: Vec<u16> = ends.as_chunks::<2>().0.iter().map(word).collect();
+        let peaks = usize::from(ends.last().copied().unwrap_or(0)).min(rest.len() / 3);
+        let (places, levels) = rest.split_at(2 * peaks);
+        Self { ends, places: places.as_chunks::<2>().0.iter().map(word).collect(), levels: levels.to_vec() }
+    }
 }
 
 /// What every place and every level stands for: the frames of a take are read again and again.
@@ -53,34 +73,39 @@ static UNPACKED: LazyLock<Unpacked> = LazyLock::new(|| Unpacked {
 });
 
 impl PeakStore {
+    /// An empty store whose full chunks go to a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        Self { full: Shelved::on(shelf), last: Chunk::default() }
+    }
+
+    /// The same store, to be read for a while: what it reads from the shelf goes with it.
+    pub fn view(&self) -> Self {
+        self.clone()
+    }
+
     /// Appends a frame.
     pub fn push(&mut self, peaks: &[Peak]) {
-        if self.chunks.last().is_none_or(|c| c.ends.len() == CHUNK_FRAMES) {
-            if let Some(full) = self.chunks.last_mut() {
-                full.places.shrink_to_fit();
-                full.levels.shrink_to_fit();
-            }
-            self.chunks.push(Chunk { ends: Vec::with_capacity(CHUNK_FRAMES), ..Chunk::default() });
+        if self.last.ends.len() == CHUNK_FRAMES {
+            let mut full = std::mem::take(&mut self.last);
+            full.places.shrink_to_fit();
+            full.levels.shrink_to_fit();
+            self.full.push(full);
         }
-        if let Some(chunk) = self.chunks.last_mut() {
-            chunk.push(peaks);
-        }
+        self.last.push(peaks);
     }
 
     /// Number of frames.
     pub fn frames(&self) -> usize {
-        self.chunks.len().saturating_sub(1) * CHUNK_FRAMES + self.chunks.last().map_or(0, |c| c.ends.len())
-    }
-
-    /// Memory in bytes.
-    #[cfg(test)]
-    fn bytes(&self) -> usize {
-        self.chunks.iter().map(|c| 2 * c.ends.capacity() + 2 * c.places.capacity() + c.levels.capacity()).sum()
+        self.full.len() * CHUNK_FRAMES + self.last.ends.len()
     }
 
     /// Peaks of frame `index`; none outside the tape.
     pub fn frame(&self, index: usize) -> impl Iterator<Item = Peak> + '_ {
-        let place = self.chunks.get(index / CHUNK_FRAMES).and_then(|c| Some((c, c.range(index % CHUNK_FRAMES)?)));
+        let chunk = match index / CHUNK_FRAMES {
+            at if at == self.full.len() => Some(&self.last),
+            at => self.full.get(at),
+        };
+        let place = chunk.and_then(|c| Some((c, c.range(index % CHUNK_FRAMES)?)));
         let (places, levels) = place.map_or((&[][..], &[][..]), |(c, r)| (&c.places[r.clone()], &c.levels[r]));
         let unpacked = &*UNPACKED;
         places.iter().zip(levels).map(|(&place, &level)| Peak {
@@ -137,11 +162,24 @@ mod tests {
     }
 
     #[test]
-    fn an_hour_of_full_frames_stays_under_twelve_megabytes() {
+    fn an_hour_of_full_frames_stays_under_twelve_megabytes_wherever_it_is_kept() {
         let frame = vec![Peak { hz: 100.0, amplitude: 0.1 }; PEAKS.most];
+        let mut chunk = Chunk::default();
+        (0..CHUNK_FRAMES).for_each(|_| chunk.push(&frame));
+        let hour = chunk.to_bytes().len() as f64 * 3600.0 / (CHUNK_FRAMES as f64 * HOP_S);
+        assert!(hour < 12e6 && chunk.levels.len() == CHUNK_FRAMES * PEAKS.most, "{hour}");
+    }
+
+    #[test]
+    fn a_chunk_comes_back_from_its_bytes() {
         let mut store = PeakStore::default();
-        (0..CHUNK_FRAMES + 1).for_each(|_| store.push(&frame)); // the last chunk has just begun
-        let hour = store.chunks[0].places.len() as f64 * 3.0 * 3600.0 / (CHUNK_FRAMES as f64 * HOP_S);
-        assert!(hour < 12e6 && store.bytes() < 40_000, "{hour} {}", store.bytes());
+        let frame = |i: usize| vec![Peak { hz: 30.0 + i as f32, amplitude: 0.1 }; i % 5];
+        (0..CHUNK_FRAMES + 7).for_each(|i| store.push(&frame(i)));
+        let back = Chunk::from_bytes(&store.full.get(0).unwrap().to_bytes());
+        let copy = PeakStore { full: Shelved::default(), last: back };
+        assert!((0..CHUNK_FRAMES).all(|i| copy.frame(i).eq(store.frame(i)) && copy.frame(i).count() == i % 5));
+        assert_eq!((store.frames(), store.frame(CHUNK_FRAMES + 6).count()), (CHUNK_FRAMES + 7, 2));
+        assert_eq!(Chunk::from_bytes(&[0; 700]).range(255), Some(0..0));
+        assert!(Chunk::from_bytes(&[]).ends.is_empty());
     }
 }

@@ -92,6 +92,7 @@ impl LongTermLevel {
         let mut power = vec![0.0f64; BANDS];
         let mut frames = 0usize;
         for &(first, end) in spans {
+            let store = store.view();
             for index in first..end {
                 frames += 1;
                 for p in store.frame(index) {
@@ -108,11 +109,12 @@ impl LongTermLevel {
         Self { bands }
     }
 
-    fn amplitude(&self, hz: f64) -> f64 {
+    /// Natural logarithm of the amplitude around a frequency.
+    fn log_amplitude(&self, hz: f64) -> f64 {
         let place = (band_place(hz) - 0.5).clamp(0.0, (BANDS - 1) as f64);
         let below = (place as usize).min(BANDS - 2);
         let rest = place - below as f64;
-        (self.bands[below] * (1.0 - rest) + self.bands[below + 1] * rest).exp()
+        self.bands[below] * (1.0 - rest) + self.bands[below + 1] * rest
     }
 }
 
@@ -124,7 +126,7 @@ pub fn bass_runs(store: &PeakStore, level: &LongTermLevel, first: usize, end: us
 
 /// Levelled peak amplitudes of one frame.
 fn levelled(peaks: &[Peak], level: &LongTermLevel) -> Vec<f64> {
-    peaks.iter().map(|p| f64::from(p.amplitude) / level.amplitude(f64::from(p.hz)).powf(LEVELLING)).collect()
+    peaks.iter().map(|p| f64::from(p.amplitude) * (-LEVELLING * level.log_amplitude(f64::from(p.hz))).exp()).collect()
 }
 
 /// Log-likelihood of every pitch in every frame.
@@ -172,8 +174,9 @@ fn frame_scores(peaks: &[Peak], levels: &[f64], quiet: f64, weights: &[Vec<f32>]
     let mut best = vec![0.0f32; STATES];
     for ((multiple, _, _), weights) in EVIDENCE.iter().zip(weights) {
         best.fill(0.0);
+        let above = 12.0 * multiple.log2();
         for (midi, strength) in &voices {
-            let midi = midi - 12.0 * multiple.log2();
+            let midi = midi - above;
             let low = ((midi - HALF_WIDTH - LOWEST_MIDI) * STEPS_PER_SEMITONE).ceil().max(0.0) as usize;
             let high = ((midi + HALF_WIDTH - LOWEST_MIDI) * STEPS_PER_SEMITONE).floor();
             if high < 0.0 {

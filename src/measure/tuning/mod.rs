@@ -21,8 +21,11 @@ mod summary;
 mod tracks;
 mod trend;
 
+use std::sync::Arc;
+
 use crate::dsp::decimate::Decimator;
 use crate::dsp::peaks::PeakStream;
+use crate::dsp::shelf::Shelf;
 use crate::dsp::{Block, Meter};
 use crate::stats::Measured;
 
@@ -60,12 +63,17 @@ impl TuningReading {
 impl TuningMeter {
     /// A meter at the start of a tape.
     pub fn new() -> Self {
+        Self::on(None)
+    }
+
+    /// A meter at the start of a tape that keeps what it has on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
         // 48 kHz to 6 kHz; flat to 1.5 kHz, what would fold below that is 70 dB down or more.
         Self {
             decimator: Decimator::new(8, 0.0625, 48),
             stream: PeakStream::new(PEAKS),
             low: Vec::new(),
-            store: PeakStore::default(),
+            store: PeakStore::on(shelf),
         }
     }
 }

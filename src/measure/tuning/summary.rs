@@ -108,12 +108,13 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
     let strings: Vec<Vec<OpenString>> = passages
         .iter()
         .map(|p| match p.kind {
-            PassageKind::Tuning => open_strings(store, p.start_s, p.end_s, hints.bass_strings),
+            PassageKind::Tuning => open_strings(&store.view(), p.start_s, p.end_s, hints.bass_strings),
             _ => Vec::new(),
         })
         .collect();
     let long_term = LongTermLevel::of(store, &takes);
     let heard = |&(first, end): &(usize, usize)| {
+        let store = &store.view();
         let runs = bass_runs(store, &long_term, first, end);
         let notes = bass_notes(store, &runs);
         let band = band_pitch(store, first, end);
