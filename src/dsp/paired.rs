@@ -55,15 +55,16 @@ impl FrameStream {
         self.pushed
     }
 
-    /// Takes samples; `each` is called with the index and the power spectrum of every frame of the pairs that they complete.
-    pub fn push(&mut self, samples: &[f32], mut each: impl FnMut(u64, &[f32])) {
+    /// Takes samples; `each` is called with the index and the power spectrum of every frame of the pairs that they complete. It
+    /// may keep the spectrum and leave another vector of its length in its place.
+    pub fn push(&mut self, samples: &[f32], mut each: impl FnMut(u64, &mut Vec<f32>)) {
         self.pushed += samples.len() as u64;
         self.pending.extend_from_slice(samples);
         let Framing { length, hop } = self.framing;
         let mut start = 0;
         while self.pending.len() >= start + hop + length {
             self.pair(start);
-            for power in &self.powers {
+            for power in &mut self.powers {
                 each(self.made, power);
                 self.made += 1;
             }
@@ -73,13 +74,13 @@ impl FrameStream {
     }
 
     /// The signal is over: gives the frames up to number `end`, zeros following the signal.
-    pub fn finish(&mut self, end: u64, mut each: impl FnMut(u64, &[f32])) {
+    pub fn finish(&mut self, end: u64, mut each: impl FnMut(u64, &mut Vec<f32>)) {
         let Framing { length, hop } = self.framing;
         while self.made < end {
             self.pending.resize(self.pending.len().max(length + hop), 0.0);
             self.pair(0);
             let pair = (end - self.made).min(2) as usize;
-            for power in &self.powers[..pair] {
+            for power in &mut self.powers[..pair] {
                 each(self.made, power);
                 self.made += 1;
             }

@@ -101,9 +101,9 @@ impl Picker {
         }
         if self.found.len() > most {
             let strength = |p: &Peak| p.amplitude * p.hz.sqrt();
-            self.found.sort_by(|a, b| strength(b).total_cmp(&strength(a)));
+            self.found.select_nth_unstable_by(most, |a, b| strength(b).total_cmp(&strength(a)));
             self.found.truncate(most);
-            self.found.sort_by(|a, b| a.hz.total_cmp(&b.hz));
+            self.found.sort_unstable_by(|a, b| a.hz.total_cmp(&b.hz));
         }
     }
 }

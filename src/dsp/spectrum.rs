@@ -83,11 +83,11 @@ impl SpectrumStream {
 }
 
 /// A frame of its own, with the constant and the highest bin counted once.
-fn kept(index: u64, power: &[f32], spare: &mut Vec<PowerFrame>) -> PowerFrame {
-    let mut frame = spare.pop().unwrap_or_else(|| PowerFrame { index, power: Vec::with_capacity(power.len()) });
+fn kept(index: u64, power: &mut Vec<f32>, spare: &mut Vec<PowerFrame>) -> PowerFrame {
+    let mut frame = spare.pop().unwrap_or_else(|| PowerFrame { index, power: Vec::new() });
     frame.index = index;
-    frame.power.clear();
-    frame.power.extend_from_slice(power);
+    frame.power.resize(power.len(), 0.0);
+    std::mem::swap(&mut frame.power, power);
     if let [first, .., last] = frame.power.as_mut_slice() {
         *first *= 0.5;
         *last *= 0.5;

@@ -21,8 +21,9 @@ use crate::measure::tuning::{TuningMeter, TuningReading};
 use crate::passages::{Passage, PassageMeter};
 use crate::tape::{Scratch, Tape, TapeError, TapeSummary};
 
-/// Blocks that may wait for a slow meter; bounds the memory, a quarter of a second each.
-const QUEUE_BLOCKS: usize = 16;
+/// Blocks that may wait for a slow meter; bounds the memory, a second each. Shorter blocks, or fewer,
+/// leave a processor idle while the others wait for each other.
+const QUEUE_BLOCKS: usize = 12;
 
 /// What all meters have to say about one tape.
 pub struct Readings {

@@ -13,7 +13,7 @@ use super::packets::Step;
 use super::{DateSource, Gap, Mark, TapeInfo, TapeSource, TapeSummary, date};
 
 /// Length of a block in seconds.
-pub const BLOCK_S: f64 = 0.25;
+pub const BLOCK_S: f64 = 1.0;
 /// Bytes hashed at a time.
 const HASH_STEP: usize = 256 << 10;
 
@@ -93,7 +93,7 @@ impl Tape {
         &self.info
     }
 
-    /// The next block of about a quarter of a second (spectra not filled in), or `None` at the end. The last block is
+    /// The next block of about a second (spectra not filled in), or `None` at the end. The last block is
     /// shorter and carries the rest of the mono mix.
     pub fn next_block(&mut self) -> Result<Option<Block>, TapeError> {
         // One frame more than a block, so that the last block is known to be the last.

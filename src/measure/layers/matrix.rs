@@ -7,8 +7,10 @@ use multiversion::multiversion;
 
 /// Outputs that are worked on together.
 pub const LANES: usize = 8;
-/// Rows that are worked on together: with eight lanes the sums fit into sixteen registers of four.
-const ROWS: usize = 4;
+/// Rows that are worked on together: one sum has to wait for itself, eight fill the time and the wide registers.
+pub const ROWS: usize = 8;
+/// Rows that are worked on together where fewer are left.
+const FEW_ROWS: usize = 4;
 
 /// Weights and biases of a layer without its curve.
 pub struct Dense {
@@ -69,7 +71,11 @@ fn all_tiles(layer: &Dense, rows: &[f32], count: usize, out: &mut [f32]) {
     for first in (0..whole).step_by(ROWS) {
         layer.tile::<ROWS>(rows, first, out);
     }
-    for first in whole..count {
+    let few = whole + (count - whole) / FEW_ROWS * FEW_ROWS;
+    for first in (whole..few).step_by(FEW_ROWS) {
+        layer.tile::<FEW_ROWS>(rows, first, out);
+    }
+    for first in few..count {
         layer.tile::<1>(rows, first, out);
     }
 }
@@ -84,7 +90,7 @@ mod tests {
         let weights: Vec<f32> = (0..inputs * outputs).map(|i| ((i * 37 % 23) as f32 - 11.0) / 8.0).collect();
         let bias: Vec<f32> = (0..outputs).map(|o| o as f32).collect();
         let layer = Dense::new(&weights, bias.clone());
-        for count in [0, 1, 3, 4, 9] {
+        for count in [0, 1, 3, 4, 9, 13] {
             let rows: Vec<f32> = (0..count * inputs).map(|i| ((i * 13 % 7) as f32) - 3.0).collect();
             let mut out = Vec::new();
             layer.apply(&rows, &mut out);

@@ -8,13 +8,12 @@ use crate::dsp::{Block, Meter};
 
 use super::bands::BANDS;
 use super::features::{FeatureStream, INPUTS, Row};
+use super::matrix::ROWS;
 use super::network::{MaskStream, Network, SOURCES};
 use super::reading::LayerReading;
 
 /// Steps in a cell.
 pub const CELL_STEPS: usize = 3;
-/// Rows that the network works on together; any number gives the same answer.
-const BATCH: usize = 16;
 
 /// Shares of one cell, of [`WHOLE`].
 pub type Shares = [u16; SOURCES];
@@ -77,16 +76,16 @@ impl LayerMeter {
         let mut last = std::mem::take(&mut self.rows);
         self.features.finish(&mut last);
         self.rows = last;
-        self.run();
+        self.run(self.rows.len());
         let mut shares = Vec::new();
         self.masks.finish(&mut shares);
         self.add(&shares);
     }
 
-    /// Hands the waiting rows to the network.
-    fn run(&mut self) {
-        let mut inputs = Vec::with_capacity(self.rows.len() * INPUTS);
-        for row in self.rows.drain(..) {
+    /// Hands the first `count` waiting rows to the network.
+    fn run(&mut self, count: usize) {
+        let mut inputs = Vec::with_capacity(count * INPUTS);
+        for row in self.rows.drain(..count) {
             inputs.extend_from_slice(&row.inputs);
             self.powers.push_back(row.power);
         }
@@ -130,9 +129,7 @@ impl Meter for LayerMeter {
 
     fn push(&mut self, block: &Block) {
         self.features.push(&block.short_spectra, &block.long_spectra, &mut self.rows);
-        if self.rows.len() >= BATCH {
-            self.run();
-        }
+        self.run(self.rows.len() / ROWS * ROWS);
     }
 
     fn finish(mut self) -> LayerReading {
