@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use super::{EXIT_ALL_MEASURED, EXIT_NOTHING_DONE, EXIT_SOME_NOT, Work, progress::Progress, reference::FOLDER, words};
 use crate::pipeline::{self, ReviewOptions, ReviewOutcome};
+use crate::sheet;
 
 /// Measures every tape under `paths`; the exit code.
 pub fn run(paths: &[PathBuf], work: &Work) -> u8 {
@@ -59,8 +60,8 @@ pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
 
 /// The microphone's response from a text file.
 pub fn read_mic_curve(path: &Path) -> Result<pipeline::MicCurve, String> {
-    let text = std::fs::read_to_string(path).map_err(|e| format!("{}: {e}", path.display()))?;
-    pipeline::MicCurve::parse(&text).map_err(|e| format!("{}: {e}", path.display()))
+    let points = sheet::read_curve_file(path).map_err(|e| format!("{}: {e}", path.display()))?;
+    pipeline::MicCurve::from_points(&points).ok_or_else(|| format!("{}: no curve", path.display()))
 }
 
 /// The exit code that tells how much was measured.

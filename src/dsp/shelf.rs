@@ -80,6 +80,11 @@ impl<T: Piece> Shelved<T> {
         });
     }
 
+    /// True when nothing has been put away.
+    pub fn is_empty(&self) -> bool {
+        self.pieces.is_empty()
+    }
+
     /// Number of pieces.
     pub fn len(&self) -> usize {
         self.pieces.len()
@@ -146,6 +151,7 @@ pub(crate) mod tests {
             let mut shelved = Shelved::on(board.clone().map(|b| b as Arc<dyn Shelf>));
             pieces.iter().for_each(|p| shelved.push(p.clone()));
             let view = shelved.clone();
+            assert!(!view.is_empty());
             assert_eq!(view.len(), 10);
             assert!((0..10).all(|i| view.get(i) == Some(&pieces[i]) && shelved.get(i) == Some(&pieces[i])), "{room:?}");
             assert_eq!(view.get(10), None);

@@ -7,6 +7,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use super::curve::read_curve_file;
 use super::problem::Problem;
 use super::read::{Known, ReadSheet, read_sheet};
 use super::types::BandSheet;
@@ -15,10 +16,6 @@ use super::types::BandSheet;
 pub const SHEET_FILE: &str = "band.toml";
 /// A larger file is no sheet.
 const LARGEST_BYTES: u64 = 1 << 20;
-/// Largest correction of a microphone that is believed, dB.
-const LARGEST_CORRECTION_DB: f64 = 40.0;
-/// Points of a microphone curve.
-const MOST_POINTS: usize = 10_000;
 
 /// A sheet from the disk.
 #[derive(Clone, Debug, Default)]
@@ -118,7 +115,7 @@ fn load(path: PathBuf, known: &Known) -> LoadedSheet {
     let mut microphone_curve = Vec::new();
     if let Some(file) = &sheet.microphone.curve {
         let at = path.parent().unwrap_or(Path::new("")).join(file);
-        match bounded(&at).and_then(|text| curve(&text)) {
+        match read_curve_file(&at) {
             Ok(points) => microphone_curve = points,
             Err(message) => {
                 problems.push(Problem::whole(format!("microphone curve '{file}': {message}; it is not used")))
@@ -128,7 +125,8 @@ fn load(path: PathBuf, known: &Known) -> LoadedSheet {
     LoadedSheet { path, sheet, problems, microphone_curve, files }
 }
 
-fn bounded(path: &Path) -> Result<String, String> {
+/// The text of a file that is no larger than a sheet can be.
+pub fn bounded(path: &Path) -> Result<String, String> {
     let cannot = |e: std::io::Error| match e.kind() {
         std::io::ErrorKind::NotFound => "there is no such file".to_owned(),
         std::io::ErrorKind::InvalidData => "it is no text (UTF-8)".to_owned(),
@@ -141,49 +139,9 @@ fn bounded(path: &Path) -> Result<String, String> {
     std::fs::read_to_string(path).map_err(cannot)
 }
 
-/// Lines of frequency and level, parted by blanks, tabs, commas or semicolons; `#` and `*` begin a remark.
-fn curve(text: &str) -> Result<Vec<(f64, f64)>, String> {
-    let mut points: Vec<(f64, f64)> = Vec::new();
-    for (number, line) in (1..).zip(text.trim_start_matches('\u{feff}').lines()) {
-        let line = line.split(['#', '*']).next().unwrap_or("").trim();
-        if line.is_empty() {
-            continue;
-        }
-        let fields = line.split([' ', '\t', ',', ';']).filter(|f| !f.is_empty());
-        let values: Vec<f64> = fields.map_while(|f| f.parse().ok()).collect();
-        let (hz, db) = match values[..] {
-            [hz, db, ..] if hz.is_finite() && db.is_finite() => (hz, db),
-            _ => return Err(format!("line {number} is no frequency in Hz and level in dB: {line}")),
-        };
-        if hz <= 0.0 || db.abs() > LARGEST_CORRECTION_DB {
-            return Err(format!(
-                "line {number}: {hz} Hz, {db} dB cannot be (more than 0 Hz, at most {LARGEST_CORRECTION_DB} dB)"
-            ));
-        }
-        if points.last().is_some_and(|(last, _)| *last >= hz) {
-            return Err(format!("line {number}: the frequencies do not rise"));
-        }
-        points.push((hz, db));
-    }
-    match points.len() {
-        0 | 1 => Err("it has fewer than two points".to_owned()),
-        n if n > MOST_POINTS => Err(format!("it has {n} points; more than {MOST_POINTS} are not read")),
-        _ => Ok(points),
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn a_microphone_curve_is_read_in_the_usual_spellings() {
-        let text = "# measured\n20, -3.5\n1000\t0\n* loud\n\n16000; 2.25 0.1\n";
-        assert_eq!(curve(text).unwrap(), [(20.0, -3.5), (1000.0, 0.0), (16_000.0, 2.25)]);
-        assert!(curve("1000 0\n20 1\n").unwrap_err().contains("line 2"));
-        assert!(curve("20 1\nloud\n").unwrap_err().contains("line 2"));
-        assert!(curve("20 1\n").is_err() && curve("20 1\n30 99\n").is_err() && curve("20 nan\n30 1\n").is_err());
-    }
 
     #[test]
     fn a_file_of_the_sheet_is_found_by_its_name_and_folders() {

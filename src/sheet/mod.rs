@@ -6,6 +6,7 @@
 //! Limits: what a sheet says is a hint to the measures, never their answer. A key that cannot be understood is refused with
 //! its line and column; the rest of the sheet holds, and the tape is measured all the same.
 
+mod curve;
 mod feel;
 mod find;
 mod for_tape;
@@ -19,6 +20,7 @@ mod starter;
 mod table;
 mod types;
 
+pub use curve::{CurveError, read_curve, read_curve_file};
 pub use feel::Feel;
 pub use find::{LoadedSheet, SHEET_FILE, SheetFinder};
 pub use for_tape::TapeSheet;

@@ -18,7 +18,7 @@ use crate::units::power_to_db;
 pub use learnt::{Admired, LearnError, Learnt, learn};
 pub use meter::BalanceMeter;
 use meter::Second;
-pub use mic::{MicCurve, MicCurveError};
+pub use mic::MicCurve;
 pub use target::{Target, TargetBand};
 
 /// Changes whenever a number of this family may move.
