@@ -12,8 +12,10 @@ use super::open::Piece;
 use super::packets::Step;
 use super::{DateSource, Gap, Mark, TapeInfo, TapeSource, TapeSummary, date};
 
-/// Length of a block in seconds.
+/// Length of a block in seconds, at most.
 pub const BLOCK_S: f64 = 1.0;
+/// Samples of a block over all channels, at most: many channels at a high rate come in shorter blocks.
+const BLOCK_SAMPLES: usize = 1 << 19;
 /// Bytes hashed at a time.
 const HASH_STEP: usize = 256 << 10;
 
@@ -70,7 +72,8 @@ impl Tape {
         let resampler =
             Resampler::new(piece.sample_rate_hz).map_err(|e| TapeError::damaged(&piece.path, 0, e.to_string()))?;
         let info = describe(&piece, content_hash, source.pieces.len() == 1);
-        let block_frames = (f64::from(info.sample_rate_hz) * BLOCK_S) as usize;
+        let block_frames =
+            ((f64::from(info.sample_rate_hz) * BLOCK_S) as usize).min(BLOCK_SAMPLES / piece.channels.max(1));
         Ok(Self {
             pending: vec![Vec::with_capacity(2 * block_frames); piece.channels],
             info,

@@ -4,7 +4,7 @@ use std::f64::consts::PI;
 use std::path::{Path, PathBuf};
 
 use ledgerline::dsp::Block;
-use ledgerline::tape::{Tape, TapeError, TapeInfo, TapeSource, TapeSummary};
+use ledgerline::tape::{BLOCK_S, Tape, TapeError, TapeInfo, TapeSource, TapeSummary};
 
 /// Everything that came out of a tape.
 #[derive(Debug)]
@@ -61,7 +61,8 @@ fn check_block(block: &Block, info: &TapeInfo, frames: usize, mono: usize) {
     assert_eq!(block.sample_rate_hz, info.sample_rate_hz);
     assert_eq!((block.start_frame as usize, block.mono_start_frame as usize), (frames, mono));
     let n = block.channels[0].len();
-    assert!(n > 0 && n <= (info.sample_rate_hz / 4) as usize, "block of {n} frames");
+    assert!(n > 0 && n as f64 <= f64::from(info.sample_rate_hz) * BLOCK_S, "block of {n} frames");
+    assert!(n * block.channels.len() <= 1 << 19, "block of {n} frames and {} channels", block.channels.len());
     assert!(block.channels.iter().all(|c| c.len() == n));
     assert!(block.channels.iter().flatten().chain(&block.mono).all(|x| x.is_finite()));
 }

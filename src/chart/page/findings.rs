@@ -104,9 +104,12 @@ fn measured(report: &Report) -> (Vec<String>, Vec<String>) {
 fn nothing_found(report: &Report) -> String {
     let (with, without) = measured(report);
     let mut said = if with.is_empty() {
-        "Nothing to ask for: there was nothing to measure. ".to_owned()
+        "Nothing to ask for. ".to_owned()
     } else {
-        format!("Nothing to ask for: {} showed nothing that stands clear of its interval. ", words::list(&with))
+        format!(
+            "Nothing to ask for. Looked at, with nothing that stands clear of its interval: {}. ",
+            words::list(&with)
+        )
     };
     if !without.is_empty() {
         said += &format!("No value on this tape for {}.", words::list(&without));
