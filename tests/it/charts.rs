@@ -434,6 +434,7 @@ fn a_season_without_rehearsals_or_with_odd_numbers_still_draws() {
         changed: Vec::new(),
         returns: Vec::new(),
         notes: Vec::new(),
+        charts: Vec::new(),
     };
     assert!(words_of_season(&none).contains("No rehearsal yet"));
     season.rehearsals.truncate(1);
