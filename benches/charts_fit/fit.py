@@ -143,7 +143,7 @@ def main():
     text += "/// Logistic regression of the odds that two takes are one chart.\npub struct Odds {\n    /// Added to all.\n    pub constant: f64,\n"
     text += "    /// Of the correlation along the way and that of its worst stretch together.\n    pub correlation: f64,\n"
     text += "    /// Of the correlation of the profiles.\n    pub profile: f64,\n    /// Of the square of the distance in tempo, octaves.\n    pub tempo: f64,\n    /// Of the jumps in eight bars.\n    pub jumps: f64,\n}\n\n"
-    text += f"/// The fitted odds.\npub const ODDS: Odds = Odds {{\n    constant: {constant:.3f},\n    correlation: {w[1]:.3f},\n    profile: {w[2]:.3f},\n    tempo: {w[3] / .09:.3f},\n    jumps: {w[4]:.3f},\n}};\n"
+    text += f"/// The fitted odds.\npub const ODDS: Odds = Odds {{ constant: {constant:.3f}, correlation: {w[1]:.3f}, profile: {w[2]:.3f}, tempo: {w[3] / .09:.3f}, jumps: {w[4]:.3f} }};\n"
     open(out, "w").write(text)
 
 

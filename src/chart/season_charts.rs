@@ -59,7 +59,7 @@ pub fn draw(c: &mut Canvas, top: f32, season: &SeasonPicture, sizes: &TypeSizes)
     y += sizes.small * LEADING;
     let more = match season.charts.len().saturating_sub(MOST_CHARTS) {
         0 => String::new(),
-        more => format!(" {more} more in season.json."),
+        more => format!(" {more} more charts in season.json."),
     };
     let how =
         format!("Known again by what sounds on each beat and by tempo; takes that are not sure are left out.{more}");

@@ -268,3 +268,20 @@ fn what_is_too_short_or_without_beat_or_alone_stays_unnamed_with_its_reason() {
     }
     assert!(build_season(&entries).charts.is_empty());
 }
+
+#[test]
+fn a_take_counted_twice_as_fast_is_known_again_only_where_its_report_says_that_it_may_be() {
+    for unsure in [true, false] {
+        let mut entries = vec![report(&date(0), 1, &[5]), report(&date(1), 2, &[5])];
+        let take = &mut entries[1].report.as_mut().unwrap().takes[0];
+        let harmony = take.harmony.as_mut().unwrap();
+        for words in [&mut harmony.chords, &mut harmony.bass] {
+            *words = words.iter().flat_map(|w| [w.clone(), w.clone()]).collect();
+        }
+        take.tempo.bpm.value = take.tempo.bpm.value.map(|bpm| 2.0 * bpm);
+        if unsure {
+            take.tempo.bpm.warnings.push("half_or_double_possible".into());
+        }
+        assert_eq!(build_season(&entries).charts.len(), usize::from(unsure));
+    }
+}

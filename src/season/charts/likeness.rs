@@ -7,8 +7,8 @@ use super::align::{Alignment, align};
 use super::fingerprint::{FEWEST_BEATS, Fingerprint};
 use super::weights::ODDS;
 
-/// Tempi further apart are not one chart, octaves: 23 %.
-pub const FAR_OCTAVES: f64 = 0.30;
+/// Tempi further apart are not one chart, octaves: 19 %. Twelve bars of blues in the commonest keys are many charts.
+pub const FAR_OCTAVES: f64 = 0.25;
 /// No pair is surer than this, log odds.
 pub const MOST_SURE: f64 = 6.0;
 /// Takes whose classes are spread over the octave in opposite ways are in different keys.
