@@ -29,7 +29,7 @@ const STEP_LU: f64 = 5.0;
 /// How much the panel shows.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Detail {
-    /// On the page: under the strip of the rehearsal, titles where they fit.
+    /// On the page: under the strip of the rehearsal, titles in the table.
     Calm,
     /// On its own: loudest moments, titles, and a strip under the plot.
     Full,
@@ -171,10 +171,7 @@ fn label_takes(c: &mut Canvas, plot: Area, time: Scale, report: &Report, sizes: 
             .map_or_else(|| "not said".to_owned(), |value| words::number(value, 1, false));
         if detail == Detail::Calm {
             let both = format!("{name}: {said}");
-            let titled = format!("{name} {}: {said}", take.title);
-            let fits = |words: &String| c.text_width(words, number) < room.width() - 14.0;
-            let longest = [titled, both].into_iter().skip(usize::from(take.title.is_empty())).find(fits);
-            let words = longest.unwrap_or(name);
+            let words = if c.text_width(&both, number) < room.width() - 14.0 { both } else { name };
             c.text_if_free((left + 7.0, first), &words, number, Align::Left, room, None);
             continue;
         }
