@@ -16,6 +16,8 @@ use crate::report::{Report, TakeFacts};
 pub const JOIN: f64 = 1.2;
 /// Log odds from which a take might well belong to a group: 1 to 4.
 pub const PERHAPS: f64 = -1.4;
+/// Log odds below which one example is enough to tell that a take is not of its group.
+const SURELY_OTHER: f64 = -4.0;
 /// Takes of a group that others are held against: its longest.
 const EXAMPLES: usize = 5;
 /// The same when two groups are held against each other.
@@ -116,7 +118,12 @@ fn belonging(at: usize, group: &[usize], takes: &[PlayedTake]) -> f64 {
     if takes[at].title().is_some() && others.iter().any(|o| takes[*o].title() == takes[at].title()) {
         return f64::INFINITY;
     }
-    mean_odds(&[at], &others, takes)
+    // Most groups are other charts, and the first example tells.
+    let first = others.first().and_then(|other| pair_likeness(&takes[at], &takes[*other]));
+    match first {
+        Some(odds) if odds < SURELY_OTHER => odds,
+        _ => mean_odds(&[at], &others, takes),
+    }
 }
 
 fn mean_odds(some: &[usize], others: &[usize], takes: &[PlayedTake]) -> f64 {
@@ -126,10 +133,13 @@ fn mean_odds(some: &[usize], others: &[usize], takes: &[PlayedTake]) -> f64 {
 }
 
 fn pair_odds(a: &PlayedTake, b: &PlayedTake) -> f64 {
-    match (&a.known_by, &b.known_by) {
-        (Some(x), Some(y)) if a.method == b.method => likeness(x, y).map_or(-MOST_SURE, |l| l.log_odds),
-        _ => -MOST_SURE,
-    }
+    pair_likeness(a, b).unwrap_or(-MOST_SURE)
+}
+
+/// Log odds of a pair whose tempi, methods and lengths allow it to be one chart.
+fn pair_likeness(a: &PlayedTake, b: &PlayedTake) -> Option<f64> {
+    let (x, y) = (a.known_by.as_ref()?, b.known_by.as_ref()?);
+    if a.method != b.method { None } else { likeness(x, y).map(|l| l.log_odds) }
 }
 
 /// The longest takes of a group that can be recognised, of equals the first; all of it when it is small.
