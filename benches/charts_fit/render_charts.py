@@ -2,7 +2,7 @@
 """Rehearsal tapes of many charts with known truth: the same chart in other weeks, rooms, recorders, tempi and pitches.
 
 usage: render_charts.py RENDERER_FOLDER OUT SET SEED FIRST LAST
-RENDERER_FOLDER holds `render_tapes.py`; SET is "choose" or "show" (other charts). Every tape is one rehearsal with three or
+RENDERER_FOLDER holds `render_tapes.py`; SET is "choose", or "show" or "late" (other charts). Every tape is one rehearsal with three or
 four takes; a take may begin in another part of the form, stop early, or break off and begin again. Bass notes, comping and horn
 notes are drawn anew for every take, so that only the harmony, the form and about the tempo (within 8 %) are the same.
 `TAPE.truth.json` names the chart of each take. Some charts are blues and 32-bar songs in the same key that share most bars.
@@ -48,6 +48,16 @@ SHOW = [
     dict(title="eight", key=48, bpm=120, form=bars("0:m7 5:m7 10:7 3:M7 8:M7 2:m7b5 7:7 0:m7") * 2),
     dict(title="nine", key=55, bpm=168, form=bars("0:m7*4 10:M7*4 8:M7*2 7:7*2 0:m7*4")),
     dict(title="ten", key=56, bpm=66, form=bars("0:M7 4:m7 9:7 2:m7 7:7 0:M7 5:m7 10:7")),
+]
+LATE = [
+    dict(title="p", key=60, bpm=134, form=bars("0:7 5:7 0:7*2 5:7*2 0:7 9:7 2:7 7:7 0:7 7:7")),
+    dict(title="q", key=60, bpm=142, form=bars("0:7*2 0:7*2 5:7 10:7 0:7*2 8:7 7:7 0:7*2"), intro=bars("0:7*4")),
+    dict(title="r", key=60, bpm=128, form=bars("0:m7 2:m7b5 0:m7*2 5:m7*2 0:m7*2 2:7 8:7 0:m7*2")),
+    dict(title="s", key=60, bpm=146, form=A * 2 + bars("4:m7 9:7 2:7*2 5:m7 10:7 2:m7 7:7") + A),
+    dict(title="t", key=60, bpm=138, form=A2 * 2 + bars("0:7*2 5:M7*2 2:7*2 2:m7 7:7") + A2),
+    dict(title="u", key=60, bpm=132, form=bars("0:M7*2 1:o7*2 2:m7*2 3:o7*2 4:m7 9:7 2:m7 7:7 0:M7 9:7 2:m7 7:7")),
+    dict(title="v", key=55, bpm=176, form=bars("0:m7*8 5:m7*4 0:m7*4")),
+    dict(title="w", key=58, bpm=84, form=bars("0:M7 5:7 0:M7 9:7 2:m7*2 7:7*2")),
 ]
 HORNS = ["trumpet", "trombone", "alto", "tenor"]
 FLUID, TIM = "/usr/share/sounds/sf2/FluidR3_GM.sf2", "/usr/share/sounds/sf2/TimGM6mb.sf2"
@@ -118,7 +128,7 @@ def main():
         day = np.datetime64("2026-01-05") + 7 * at
         name = f"{day}-{which}"
         if os.path.exists(f"{out}/{name}.truth.json"): continue
-        spec = scenario(name, CHOOSE if which == "choose" else SHOW, at, seed)
+        spec = scenario(name, dict(choose=CHOOSE, show=SHOW, late=LATE)[which], at, seed)
         r.render(spec, out, spec["font"])
         truth = json.load(open(f"{out}/{name}.truth.json"))
         plain = [t for t in spec["items"] if t["kind"] == "take"]
