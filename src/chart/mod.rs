@@ -22,6 +22,7 @@ mod loudness;
 mod page;
 mod picture;
 mod season;
+mod season_charts;
 mod season_lists;
 mod sheet;
 mod strip;
@@ -37,9 +38,10 @@ pub use error::ChartError;
 pub use festival::{FestivalAmp, FestivalGoal, FestivalPicture, draw_festival, lay_out_festival};
 pub use picture::{Area, Drawn, Picture, TextBox};
 pub use season::{Better, SeasonPicture, SeasonPoint, SeasonSeries, draw_season, lay_out_season};
+pub use season_charts::SeasonChart;
 pub use sheet::{SheetMark, SheetPicture, SheetRow, lay_out_sheet, mark_words, sheet_file};
 pub use words::reason_in_words;
-pub use write::{sheet_made_from, write_all, write_festival, write_season, write_sheet};
+pub use write::{made_from, write_all, write_festival, write_named, write_season, write_sheet};
 
 use crate::report::{Curves, Report};
 

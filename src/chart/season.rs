@@ -8,6 +8,7 @@ use jiff::civil::Date;
 use super::axes::{Scale, round_steps};
 use super::canvas::{Align, Area, Canvas, Drawn, Picture, Type};
 use super::error::ChartError;
+use super::season_charts::{self, SeasonChart};
 use super::season_lists;
 use super::text::Face;
 use super::theme::{BLUE, GRID, INK, LEADING, RULE, SOFT_INK, TypeSizes, WIDE_TYPE};
@@ -67,6 +68,8 @@ pub struct SeasonPicture {
     pub returns: Vec<String>,
     /// What to keep in mind (weeks without a rehearsal, another recorder), a sentence each.
     pub notes: Vec<String>,
+    /// Charts that several rehearsals played.
+    pub charts: Vec<SeasonChart>,
 }
 
 /// Fields on one picture.
@@ -95,7 +98,8 @@ pub fn lay_out_season(season: &SeasonPicture) -> Result<Drawn, ChartError> {
     let lists = season_lists::lists(&mut measuring, season, sizes);
     let said = lists.iter().map(Vec::len).max().unwrap_or(0) as f32 * sizes.small * LEADING;
     let first = HEAD + if said > 0.0 { said + 34.0 } else { 14.0 };
-    let height = first + rows as f32 * FIELD_HEIGHT + 66.0;
+    let table = first + rows as f32 * FIELD_HEIGHT;
+    let height = table + season_charts::height(season, sizes) + 66.0;
     let mut c = Canvas::new(1600, height as u32, 100)?;
     draw_head(&mut c, season, sizes);
     season_lists::draw_lists(&mut c, HEAD, &lists, sizes);
@@ -109,6 +113,7 @@ pub fn lay_out_season(season: &SeasonPicture) -> Result<Drawn, ChartError> {
         let said = "No measure has a value yet: review at least one tape.";
         c.text(60.0, first + 80.0, said, Type::regular(sizes.body, INK), Align::Left);
     }
+    season_charts::draw(&mut c, table, season, sizes);
     let more = match season.series.len().saturating_sub(MOST_SERIES) {
         0 => String::new(),
         more => format!(" {more} more in season.json."),

@@ -43,6 +43,17 @@ pub fn write_all(report: &Report, curves: &Curves, dir: &Path) -> Result<Vec<Pat
     DRAWN.par_iter().map(|(name, draw)| write_picture(&draw(report, curves)?, dir, name)).collect()
 }
 
+/// Draws the pictures that name the takes (page and loudness) into `dir` again, with a note of what they were made from.
+///
+/// # Errors
+/// As [`write_all`].
+pub fn write_named(report: &Report, curves: &Curves, dir: &Path, made_from: Option<&str>) -> Result<(), ChartError> {
+    // The page last: its note stands for both.
+    write_marked(&draw_loudness(report, curves)?, dir, LOUDNESS_FILE, made_from)?;
+    write_marked(&draw_page(report, curves)?, dir, PAGE_FILE, made_from)?;
+    Ok(())
+}
+
 /// Draws season.png into `dir`; returns its path.
 ///
 /// # Errors
@@ -74,11 +85,11 @@ pub fn write_sheet(
     write_marked(&drawn.picture, dir, &sheet_file(&sheet.player), Some(made_from))
 }
 
-/// Keyword of the note that tells what a sheet was made from.
+/// Keyword of the note that tells what a picture was made from.
 const MADE_FROM: &str = "made from";
 
-/// What the sheet at `path` was made from; `None` when it is not there or does not tell.
-pub fn sheet_made_from(path: &Path) -> Option<String> {
+/// What the picture at `path` was made from; `None` when it is not there or does not tell.
+pub fn made_from(path: &Path) -> Option<String> {
     let reader = png::Decoder::new(std::io::BufReader::new(File::open(path).ok()?)).read_info().ok()?;
     let notes = &reader.info().uncompressed_latin1_text;
     notes.iter().find(|note| note.keyword == MADE_FROM).map(|note| note.text.clone())

@@ -5,7 +5,7 @@ use super::compose_layers::{TapeLayers, measure_layers};
 use super::compose_low_end::{LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
 use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
-use super::compose_tuning::{strings, take_tuning, tuning_facts};
+use super::compose_tuning::{harmony_facts, strings, take_tuning, tuning_facts};
 use super::sheets;
 use super::stream::Readings;
 use super::{ReviewOptions, methods, sheet_wishes};
@@ -14,7 +14,7 @@ use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
 use crate::measure::tone::{ControlChange, NoteSpectrum};
-use crate::measure::tuning::{TapeTuning, TuningHints, measure_tuning_with};
+use crate::measure::tuning::{Harmony, TapeTuning, TuningHints, measure_tuning_with};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
     BalanceFacts, Curves, HealthFacts, LoudnessFacts, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
@@ -39,6 +39,7 @@ pub struct MeasuredTape {
     loudness: LoudnessReading,
     balance: Balance,
     tuning: TapeTuning,
+    harmony: Vec<Harmony>,
     of_sheet: SheetTakes,
     exposure: Option<crate::report::Exposure>,
     layers: TapeLayers,
@@ -80,9 +81,11 @@ pub fn measured(
         .collect();
     let close_bass = close.map(|c| c.offsets.clone()).unwrap_or_default();
     let hints = TuningHints { close_bass, ..tuning_hints(sheet) };
+    let peaks = &tuning;
     // The two families that cost most after the last block, beside each other.
-    let (mut of_sheet, tuning) =
-        rayon::join(|| measure_time(&time, &spans, sheet), || measure_tuning_with(&tuning, &passages, &hints));
+    let (mut of_sheet, tuned) =
+        rayon::join(|| measure_time(&time, &spans, sheet), || measure_tuning_with(peaks, &passages, &hints));
+    let harmony = of_sheet.time.iter().map(|t| peaks.harmony(&t.tempo.beat_times_s)).collect();
     let exposure = compose_sheet::exposure(&exposure, &health, sheet, &mut of_sheet.problems);
     let layers = measure_layers(&layers, &loudness, &health, &spans, (sheet, &mut of_sheet), &info.marks);
     let over_takes = balance.over(&spans, &target, limits);
@@ -102,7 +105,8 @@ pub fn measured(
         facts: tape_facts(info, source, &summary),
         low_end_curve_db: balance.low_end_excess_curve_db(&target, limits),
         balance: over_takes,
-        tuning,
+        tuning: tuned,
+        harmony,
         of_sheet,
         exposure,
         low_end_spread_db: target.low_end_spread_db(),
@@ -280,6 +284,7 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         tempo: tempo_facts(&time.tempo),
         feel: feel_facts(&time.feel),
         time_detail: time_detail(time),
+        harmony: tape.harmony.get(at).map(harmony_facts),
         tuning: TakeTuning {
             bass_close_recording: tape.close.as_ref().and_then(|c| c.file_of(at)),
             ..take_tuning(&tape.tuning, at)

@@ -1,8 +1,8 @@
 //! The tuning measures in the words of the report.
 
 use super::compose::absent;
-use crate::measure::tuning::{self, OpenString, StringPlayer, TapeTuning};
-use crate::report::{self, InstrumentTunings, TuningFacts};
+use crate::measure::tuning::{self, Harmony, OpenString, StringPlayer, TapeTuning};
+use crate::report::{self, HarmonyFacts, InstrumentTunings, TuningFacts};
 
 /// Tuning of the players in take number `take`.
 pub fn take_tuning(tuning: &TapeTuning, take: usize) -> report::TakeTuning {
@@ -15,6 +15,16 @@ pub fn take_tuning(tuning: &TapeTuning, take: usize) -> report::TakeTuning {
         piano: of(|t| &t.piano),
         horns: of(|t| &t.horns),
         bass_close_recording: None,
+    }
+}
+
+/// What sounds on each beat of a take.
+pub fn harmony_facts(harmony: &Harmony) -> HarmonyFacts {
+    let word = |classes: &[u8]| classes.iter().map(|c| char::from(b'0' + c)).collect();
+    HarmonyFacts {
+        concert_pitch_cents: harmony.concert_pitch_cents.clone(),
+        chords: harmony.beats.iter().map(|b| word(&b.chords)).collect(),
+        bass: harmony.beats.iter().map(|b| word(&b.bass)).collect(),
     }
 }
 

@@ -21,6 +21,7 @@ pub fn methods(target: Option<&Target>, mic_curve: Option<&MicCurve>) -> Vec<Met
         ("exposure", exposure::METHOD),
         ("together", together::METHOD),
         ("tone", tone::METHOD),
+        ("harmony", tuning::HARMONY_METHOD_ID),
     ]
     .map(|(family, id)| Method { family: family.to_owned(), id: id.to_owned() })
     .to_vec()

@@ -2,6 +2,7 @@
 //!
 //! Conventions: no arithmetic here; rooms are called in the order of the data flow. One bad tape never stops the folder.
 
+mod chart_words;
 mod company;
 mod compare;
 mod compose;
@@ -14,6 +15,7 @@ mod demo_tapes;
 mod error;
 mod listen;
 mod methods;
+mod named_pages;
 mod plan;
 mod player_sheets;
 mod reference;

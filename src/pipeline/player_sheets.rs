@@ -29,7 +29,7 @@ fn write_folder(dir: &Path, entry: &Entry, sheets: &[PlayerSheet]) -> Result<usi
         remove_stale(&dir.join(chart::sheet_file(player)))?;
     }
     let stale =
-        |s: &&PlayerSheet| chart::sheet_made_from(&dir.join(chart::sheet_file(s.player))) != Some(made_from(report, s));
+        |s: &&PlayerSheet| chart::made_from(&dir.join(chart::sheet_file(s.player))) != Some(made_from(report, s));
     let stale: Vec<&PlayerSheet> = sheets.iter().filter(stale).collect();
     if stale.is_empty() {
         return Ok(0);

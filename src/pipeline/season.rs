@@ -3,9 +3,10 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use super::chart_words::season_charts;
 use super::error::PipelineError;
-use super::player_sheets;
 use super::season_words::{changed, festival_picture, notes, series};
+use super::{named_pages, player_sheets};
 use crate::chart::{self, SeasonPicture};
 use crate::report::{self, OutFolder};
 use crate::season::{self, FestivalPlan, Season, SeasonLine};
@@ -39,13 +40,15 @@ pub fn redraw_season(out: &Path, plan: Option<&FestivalPlan>) -> Result<SeasonOu
     write_season(folder.path(), plan.or(kept.as_ref()))
 }
 
-/// Reads every report folder and writes season.json, season.png, the players' sheets and, with a plan, festival.png.
+/// Reads every report folder and writes season.json, season.png, the players' sheets, pages with the charts' names and, with a
+/// plan, festival.png.
 pub fn write_season(out: &Path, plan: Option<&FestivalPlan>) -> Result<SeasonOutcome, PipelineError> {
     if let Some(plan) = plan {
         plan.validate().map_err(|cause| PipelineError::Plan { cause })?;
     }
     let redrawn = season::redraw_season_for(out, plan)?;
     let sheets_drawn = player_sheets::write_sheets(out, &redrawn.entries)?;
+    named_pages::write_pages(out, &redrawn.entries, &redrawn.season)?;
     let picture = chart::write_season(&picture_of(&redrawn.season), out)?;
     let festival = festival_picture(&redrawn.season).map(|f| chart::write_festival(&f, out)).transpose()?;
     if festival.is_none() {
@@ -112,5 +115,6 @@ pub fn picture_of(season: &Season) -> SeasonPicture {
         changed: changed(season),
         returns: season.habits.iter().map(|h| h.statement.clone()).collect(),
         notes: notes(season),
+        charts: season_charts(season),
     }
 }

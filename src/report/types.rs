@@ -11,7 +11,7 @@ pub const REPORT_SCHEMA_NAME: &str = "ledgerline.report";
 /// Removing, renaming or re-meaning a field raises this.
 pub const REPORT_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const REPORT_SCHEMA_REVISION: u32 = 2;
+pub const REPORT_SCHEMA_REVISION: u32 = 3;
 
 /// Which contract a file follows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -36,7 +36,8 @@ pub struct Program {
 /// How a family of measures was made; a trend is never drawn across two ids.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Method {
-    /// Family: "health", "passages", "loudness", "balance", "tuning", "time", "layers", "exposure", "together", "tone".
+    /// Family: "health", "passages", "loudness", "balance", "tuning", "time", "layers", "exposure", "together", "tone",
+    /// "harmony".
     pub family: String,
     /// Changes whenever the family's numbers may move.
     pub id: String,
@@ -291,6 +292,21 @@ pub struct TakeFacts {
     /// Where in the take and in the bar time is kept or lost.
     #[serde(default)]
     pub time_detail: TimeDetail,
+    /// What sounds on each beat, by which the same chart is known again in other takes; absent in reports before revision 3.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub harmony: Option<HarmonyFacts>,
+}
+
+/// What sounds on each beat of `tempo.beat_times_s`, by pitch class.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct HarmonyFacts {
+    /// The pitch that the classes are counted in, cents from A4 = 440 Hz, plus = sharp; null with a reason where the beats say
+    /// nothing.
+    pub concert_pitch_cents: Measured,
+    /// One word a beat: twelve digits for C, C sharp to B above the bass, 0 = not heard, 9 = the strongest of the beat.
+    pub chords: Vec<String>,
+    /// The same of the bass, 30 to 185 Hz.
+    pub bass: Vec<String>,
 }
 
 /// What the band sheet says of the chart of a take; never what was played.

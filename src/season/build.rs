@@ -58,7 +58,18 @@ pub fn build_season_for(entries: &[Entry], plan: Option<&FestivalPlan>) -> Seaso
         revision: SEASON_SCHEMA_REVISION,
     };
     let festival = plan.map(|plan| festival(plan, &rehearsals, &seen_in));
-    Season { schema, rehearsals, trends, habits: habits(&seen_in), festival, left_out }
+    let (charts, takes_without_chart) = super::charts::charts(&seen_in);
+    Season {
+        schema,
+        rehearsals,
+        trends,
+        habits: habits(&seen_in),
+        festival,
+        left_out,
+        charts,
+        takes_without_chart,
+        charts_method: super::charts::CHARTS_METHOD.to_owned(),
+    }
 }
 
 /// A report that takes part.

@@ -8,6 +8,8 @@
 //! same name and date counts as a second tape until its old folder is deleted (warned about).
 
 mod build;
+mod chart_types;
+pub mod charts;
 mod combine;
 pub mod compare;
 mod festival;
@@ -27,6 +29,7 @@ mod trends;
 mod types;
 
 pub use build::{Entry, build_season, build_season_for};
+pub use chart_types::{ChartPlayed, ChartWeek, TakeOfChart, UnnamedTake};
 pub use festival_plan::{AmpChange, FestivalPlan, Goal, PlanError};
 pub use festival_types::*;
 pub use files::{Redrawn, SEASON, SEASON_FILE, read_season, redraw_season, redraw_season_for};

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::chart_types::{ChartPlayed, UnnamedTake};
 use super::festival_types::Festival;
 use crate::report::Schema;
 use crate::stats::Measured;
@@ -14,7 +15,7 @@ pub const SEASON_SCHEMA_NAME: &str = "ledgerline.season";
 /// Removing, renaming or re-meaning a field raises this.
 pub const SEASON_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const SEASON_SCHEMA_REVISION: u32 = 1;
+pub const SEASON_SCHEMA_REVISION: u32 = 2;
 
 /// season.json: all rehearsals of a band, and what changed over the weeks.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -31,6 +32,15 @@ pub struct Season {
     pub festival: Option<Festival>,
     /// Report folders that take no part, by folder name, and why.
     pub left_out: Vec<LeftOut>,
+    /// The same chart in its takes, week by week, in the order in which charts became known; from revision 2 on.
+    #[serde(default)]
+    pub charts: Vec<ChartPlayed>,
+    /// Takes that are not known to belong to a chart, in time order.
+    #[serde(default)]
+    pub takes_without_chart: Vec<UnnamedTake>,
+    /// Method id of the recognition of charts; empty before revision 2.
+    #[serde(default)]
+    pub charts_method: String,
 }
 
 /// All tapes of one date.

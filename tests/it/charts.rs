@@ -347,7 +347,7 @@ fn pictures_have_their_stated_sizes_and_are_not_blank() {
         (draw_tuning(&report, &curves).unwrap(), (1600, 900)),
         (draw_time(&report, &curves).unwrap(), (1600, 900)),
         (draw_layers(&report).unwrap(), (1600, 900)),
-        (draw_season(&mock::season()).unwrap(), (1600, 1366)),
+        (draw_season(&mock::season()).unwrap(), (1600, 1716)),
     ];
     for (p, size) in &all {
         assert_eq!((p.width, p.height), *size);
@@ -434,6 +434,7 @@ fn a_season_without_rehearsals_or_with_odd_numbers_still_draws() {
         changed: Vec::new(),
         returns: Vec::new(),
         notes: Vec::new(),
+        charts: Vec::new(),
     };
     assert!(words_of_season(&none).contains("No rehearsal yet"));
     season.rehearsals.truncate(1);

@@ -22,6 +22,7 @@ mod property_loudness;
 mod reference_bands;
 mod reference_loudness;
 mod report;
+mod same_chart;
 mod season;
 mod season_noise;
 mod season_story;

@@ -4,8 +4,8 @@
 
 use jiff::civil::date;
 use ledgerline::chart::{
-    Better, FestivalAmp, FestivalGoal, FestivalPicture, SeasonPicture, SeasonPoint, SeasonSeries, SheetMark,
-    SheetPicture, SheetRow,
+    Better, FestivalAmp, FestivalGoal, FestivalPicture, SeasonChart, SeasonPicture, SeasonPoint, SeasonSeries,
+    SheetMark, SheetPicture, SheetRow,
 };
 use ledgerline::report::{Curves, LayerCurves, PassageFacts, Report, TakeFacts, ThirdOctave};
 use ledgerline::stats::Measured;
@@ -300,6 +300,19 @@ pub fn extreme() -> (Report, Curves) {
     (r, c)
 }
 
+/// A chart that is played at every `every`th rehearsal of nine.
+fn season_chart(name: &str, bpm: f64, every: usize) -> SeasonChart {
+    let values = |from: f64, to: f64| -> Vec<Option<f64>> {
+        (0..9).map(|i| (i % every == 0).then_some(from + (to - from) * i as f64 / 8.0)).collect()
+    };
+    SeasonChart {
+        name: name.to_owned(),
+        tempo_bpm: values(bpm, bpm + 12.0),
+        drift_percent: values(6.2, -0.4),
+        bass_cents: values(-14.0, 2.0),
+    }
+}
+
 /// Nine rehearsals, five measures, one with a change of method and one with gaps.
 pub fn season() -> SeasonPicture {
     let rehearsals = vec![
@@ -373,6 +386,7 @@ pub fn season() -> SeasonPicture {
             "Bass falls from the first take to the last: 6 of 8 rehearsals, median −4 cents.",
         ]),
         notes: lines(&["No rehearsal between 16 Sep and 30 Sep, nor between 14 Oct and 28 Oct."]),
+        charts: vec![season_chart("Gravel in the Custard", 138.0, 1), season_chart("chart B", 96.0, 2)],
     }
 }
 

@@ -149,6 +149,11 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             bass_close_recording: Some("close.m4a".into()),
         },
         time_detail: TimeDetail::default(),
+        harmony: Some(HarmonyFacts {
+            concert_pitch_cents: Measured::symmetric(3.21, 4.0, beats),
+            chords: vec!["900050070030".into(); 4],
+            bass: vec!["900000020000".into(); 4],
+        }),
     }
 }
 

@@ -122,3 +122,21 @@ fn the_demo_bands_festival_goals_are_judged_as_the_story_says() {
     let turned_down = f.amp.iter().find(|a| !a.advised).unwrap();
     assert_eq!((turned_down.date.as_str(), turned_down.verdict.as_str()), ("2026-02-24", "less_low_end"));
 }
+
+/// Truth: `demo/weeks.rs` plays a blues at 138 and then a song at 108 at each rehearsal, with up to 7 % of rushing.
+#[test]
+fn the_two_charts_are_known_again_in_all_eight_weeks_without_titles() {
+    let season = build_season(&stored());
+    assert_eq!(season.charts.iter().map(|c| c.name.as_str()).collect::<Vec<_>>(), ["chart A", "chart B"]);
+    assert!(season.takes_without_chart.is_empty(), "{:?}", season.takes_without_chart);
+    for (chart, (take, bpm)) in season.charts.iter().zip([(1, 138.0), (2, 108.0)]) {
+        assert_eq!(chart.takes.iter().map(|t| t.take).collect::<Vec<_>>(), [take; 8]);
+        assert_eq!(chart.weeks.len(), 8);
+        for week in &chart.weeks {
+            let played = week.bpm.value.unwrap();
+            assert!((0.99..=1.05).contains(&(played / bpm)), "{}: {played} for {bpm}", week.date);
+        }
+        let drift = |week: &ChartWeek| week.drift_percent.value.unwrap();
+        assert!(drift(&chart.weeks[0]) > drift(&chart.weeks[7]) + 3.0, "the band rushes less in the end");
+    }
+}

@@ -42,7 +42,8 @@ strict! {
     OpenString { instrument: Text, string_midi: u8, offset_from_a440_cents: M }
     TimeUse { take_s: f64, talk_s: f64, tuning_s: f64, quiet_s: f64, other_s: f64 }
     Take { start_s: f64, end_s: f64, title: Text, marked: Option<MarkedChart>, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning,
-        time_detail: Option<TimeDetail>, low_end_excess_db: Option<M> }
+        time_detail: Option<TimeDetail>, low_end_excess_db: Option<M>, harmony: Option<Harmony> }
+    Harmony { concert_pitch_cents: M, chords: Texts, bass: Texts }
     TimeDetail { slipped_bars: Vec<SlippedBar>, without_beat: Vec<Span>, bar_picture: BarPicture,
         bass_to_drums_at_most_ms: M, bass_to_drums_spread_ms: M }
     SlippedBar { bar: u32, start_s: f64, end_s: f64, change_percent: M }
@@ -79,7 +80,13 @@ strict! {
         layers_lufs: LayerCurves, tempo_bpm: Curve, bass_cents: Curve, guitar_cents: Curve }
     LayerCurves { bass: Curve, drums: Curve, comping: Curve, horns: Curve }
     Season { schema: Schema, rehearsals: Vec<Rehearsal>, trends: Vec<Trend>, habits: Vec<Habit>,
-        festival: Option<Festival>, left_out: Vec<LeftOut> }
+        festival: Option<Festival>, left_out: Vec<LeftOut>, charts: Vec<ChartPlayed>, takes_without_chart: Vec<UnnamedTake>,
+        charts_method: Text }
+    ChartPlayed { name: Text, titled: bool, takes: Vec<TakeOfChart>, weeks: Vec<ChartWeek> }
+    TakeOfChart { date: Text, folder: Text, take: usize, start_s: f64, called: Text, known_by: Text, confidence: f64 }
+    ChartWeek { date: Text, takes: usize, bpm: M, drift_percent: M, steadiness_percent: M, swing_ratio: M,
+        bass_offset_from_band_cents: M, guitar_offset_from_band_cents: M }
+    UnnamedTake { date: Text, folder: Text, take: usize, reason: Text }
     Rehearsal { date: Text, tapes: Vec<TapeRef>, values: BTreeMap<Text, M>, methods: BTreeMap<Text, Text>,
         recorder: Recorder, warnings: Option<Texts> }
     TapeRef { folder: Text, file_name: Text, content_hash: Text, recorded_at_source: Option<Text> }

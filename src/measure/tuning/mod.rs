@@ -11,6 +11,7 @@ mod circle;
 mod close;
 mod compact;
 mod guitar;
+mod harmony;
 mod heard;
 mod hints;
 mod line;
@@ -31,6 +32,7 @@ use crate::stats::Measured;
 
 pub use close::close_bass;
 use compact::{PEAKS, PeakStore};
+pub use harmony::{BeatClasses, HARMONY_METHOD_ID, Harmony};
 pub use hints::TuningHints;
 pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
