@@ -60,9 +60,10 @@ impl TuningReading {
             return none("too_few_beats");
         }
         let spans = spans(beat_times_s);
-        let pitch = concert_pitch_cents(&self.store, &spans);
+        let store = &self.store.view();
+        let pitch = concert_pitch_cents(store, &spans);
         let Some(cents) = pitch.value else { return none("no_steady_tones_heard") };
-        let beats = spans.iter().map(|span| beat_classes(&self.store, *span, cents)).collect();
+        let beats = spans.iter().map(|span| beat_classes(store, *span, cents)).collect();
         Harmony { concert_pitch_cents: pitch, beats }
     }
 }
