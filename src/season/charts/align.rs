@@ -56,14 +56,33 @@ fn dot(a: &[f32; DIMENSIONS], b: &[f32; DIMENSIONS]) -> f32 {
     a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
+/// Rows turned over: for each dimension the numbers of all rows, so that the compiler can work on several rows at once.
+struct Across([Vec<f32>; DIMENSIONS]);
+
+impl Across {
+    fn of(rows: &Rows) -> Self {
+        Self(std::array::from_fn(|d| rows.iter().map(|row| row[d]).collect()))
+    }
+
+    /// Products of one row with all of these.
+    fn products(&self, row: &[f32; DIMENSIONS], out: &mut [f32]) {
+        out.fill(0.0);
+        for (x, column) in row.iter().zip(&self.0) {
+            out.iter_mut().zip(column).for_each(|(sum, y)| *sum += x * y);
+        }
+    }
+}
+
 /// The place in `long` of each row of `short`.
 fn way(short: &Rows, long: &Rows) -> Vec<usize> {
     let columns = long.len();
     if short.is_empty() || columns == 0 {
         return Vec::new();
     }
-    let mut scores: Vec<f32> = long.iter().map(|l| dot(&short[0], l)).collect();
-    let mut next = vec![0.0f32; columns];
+    let across = Across::of(long);
+    let mut scores = vec![0.0f32; columns];
+    across.products(&short[0], &mut scores);
+    let (mut next, mut products) = (vec![0.0f32; columns], vec![0.0f32; columns]);
     // In step or not, and the place that a jump would come from, for each row after the first.
     let mut stepped = vec![false; columns * short.len()];
     let mut from = vec![0usize; short.len()];
@@ -71,11 +90,12 @@ fn way(short: &Rows, long: &Rows) -> Vec<usize> {
         let best = best_of(&scores);
         from[row] = best;
         let jumped = scores[best] - JUMP;
+        across.products(values, &mut products);
         let steps = &mut stepped[row * columns..(row + 1) * columns];
         for column in 0..columns {
             let step = if column > 0 { scores[column - 1] } else { f32::NEG_INFINITY };
             steps[column] = step >= jumped;
-            next[column] = step.max(jumped) + dot(values, &long[column]);
+            next[column] = step.max(jumped) + products[column];
         }
         std::mem::swap(&mut scores, &mut next);
     }
