@@ -4,7 +4,7 @@ use super::beside::Beside;
 use super::compose_sheet::{SheetTakes, chart_of, left_out, of_take, wanted};
 use crate::findings::PartInput;
 use crate::health::Health;
-use crate::measure::close::Voice;
+use crate::measure::close::{Voice, agrees_with_mix};
 use crate::measure::layers::{self, LAYERS, Layer, LayerPowers, LayerReading, find_parts, place_parts};
 use crate::measure::loudness::LoudnessReading;
 use crate::measure::time::TakeTime;
@@ -148,10 +148,12 @@ impl TapeLayers {
             let whole = loudness.energy(self.takes[take].0, self.takes[take].1);
             for part in parts {
                 let span = (part.start_s, part.end_s);
-                let Some(band) = self.powers.levels(span.0, span.1).whole_lufs else { continue };
+                let mix = self.powers.levels(span.0, span.1);
+                let Some(band) = mix.whole_lufs else { continue };
                 for (layer, voices) in CLOSE_LAYERS {
                     let level = beside.reading.lufs(take, voices, span, (whole, band), &beside.line_sd_s);
-                    part.close[layer as usize] = Some(level).filter(|m| m.value.is_some());
+                    part.close[layer as usize] =
+                        Some(level).filter(|m| m.value.is_some() && agrees_with_mix(m, &mix.lufs[layer as usize]));
                 }
             }
         }

@@ -102,8 +102,8 @@ mod tests {
         assert!(dominance.frame(&frames).is_none());
         for _ in 0..4 {
             let own = dominance.frame(&frames).unwrap();
-            assert!(own[0].spectrum[2].re > 0.094 && own[0].spectrum[6].re < 0.0002, "{:?}", own[0].spectrum);
-            assert!(own[1].spectrum[6].re > 28.0 && own[1].spectrum[2].re < 0.05, "{:?}", own[1].spectrum);
+            assert!(own[0].spectrum[2].re > 0.085 && own[0].spectrum[6].re < 0.0002, "{:?}", own[0].spectrum);
+            assert!(own[1].spectrum[6].re > 26.0 && own[1].spectrum[2].re < 0.05, "{:?}", own[1].spectrum);
         }
     }
 }

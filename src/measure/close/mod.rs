@@ -225,3 +225,10 @@ const COVERED_LU: f64 = -11.0;
 const LOST_DRUMS_DB: f64 = 0.4;
 /// A line less certain than this may lie on a reflection, s.
 const MOST_LINE_SD_S: f64 = 0.00015;
+
+/// True unless a level by a close recording lies outside what the mix alone leaves open, give or take its own error: then
+/// somebody without a recorder leaks into it. A mix that says nothing contradicts nothing.
+pub fn agrees_with_mix(close: &Measured, mix: &Measured) -> bool {
+    let (Some(value), Some(low), Some(high)) = (close.value, mix.low, mix.high) else { return true };
+    (low - LEVEL_ERROR_DB[0]..=high + LEVEL_ERROR_DB[0]).contains(&value)
+}

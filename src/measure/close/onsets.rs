@@ -76,8 +76,11 @@ pub fn onsets(envelope: &Envelope, start_s: f64, end_s: f64, look: Look) -> Vec<
             continue;
         }
         taken[at.saturating_sub(APART_MS)..(at + APART_MS).min(n)].fill(true);
-        if let Some(place) = start_of(&peaks, at - 2, (tops[at], before(at)), look) {
-            out.push(Onset { at_s: first_s + place / 1000.0, top: tops[at] });
+        // Candidates up to a top's length before a note lead to the same onset.
+        let new = |at_s: f64| out.iter().all(|o: &Onset| (o.at_s - at_s).abs() * 1000.0 >= APART_MS as f64);
+        let place = start_of(&peaks, at - 2, (tops[at], before(at)), look);
+        if let Some(at_s) = place.map(|p| first_s + p / 1000.0).filter(|at_s| new(*at_s)) {
+            out.push(Onset { at_s, top: tops[at] });
         }
     }
     out.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
