@@ -1,6 +1,8 @@
 #!/usr/bin/env python3
-"""Rehearsals heard by a room recorder and by recorders close to single players; truth from the dry stems.
-usage: make_mixes.py RENDERER_DIR OUT [first last]"""
+"""Rehearsals heard by a recorder in the room and by recorders close to single players, with truth from the dry stems.
+usage: mixes.py RENDERER OUT [FIRST LAST]
+RENDERER: folder of the tape renderer (render_tapes.py, and the kit of real notes beside it). One folder a mix under OUT: five recordings,
+a band.toml that declares the close ones, truth.json. Needs ffmpeg, and what the renderer needs."""
 import json, os, subprocess, sys
 import numpy as np, scipy.signal as ss, soundfile as sf, pyloudnorm
 sys.path.insert(0, sys.argv[1]); import render_tapes as R
@@ -116,5 +118,4 @@ for n in range(first, last):
     truth = dict(name=f"c{n}", bass=voice, bpm=it["bpm"], take=[parts[0]["start"], parts[-1]["end"]], parts=parts, notes=tn, lag_ms=lag, sound_lag_ms=float(np.median(apart)), sound_n=len(apart), ride_rise_ms=ride, dist_m=dist, beats=beats,
                  travel_ms=1000 * (dist["bass"] - dist["drums"]) / 343, spill=close_truth, files=files, rt=rt, drr=drr0)
     json.dump(truth, open(f"{d}/truth.json", "w"))
-    np.savez_compressed(f"{d}/stems.npz", **{i: stems[i].astype(np.float32) for i in ("bass", "drums")})
     print(n, voice, 'lag', lag, 'sound', np.median(apart), len(apart), ride, round(it["bpm"]), lag, files, flush=True)
