@@ -15,6 +15,8 @@ pub mod masks;
 pub mod paired;
 pub mod partials;
 pub mod peaks;
+pub mod phasors;
+pub mod placer;
 pub mod pulse;
 pub mod resample;
 pub mod rows;

@@ -1,6 +1,7 @@
 //! The measurements, one family a file or folder. Siblings never import each other.
 
 pub mod balance;
+pub mod close;
 pub mod exposure;
 pub mod layers;
 pub mod loudness;

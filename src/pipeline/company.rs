@@ -5,7 +5,6 @@
 use super::plan::{Look, LookedInto};
 use super::tape_job::{Heard, Job};
 use crate::measure::together::{self, Alignment, OnsetCurves};
-use crate::passages::PassageKind;
 use crate::report::{OtherTape, RecordedWith, Span};
 use crate::stats::Measured;
 
@@ -41,13 +40,19 @@ pub fn key(jobs: &[Job]) -> Option<String> {
     let mut hashes: Vec<String> = jobs
         .iter()
         .filter_map(|job| match job.look {
-            Look::Ready(tape) => Some(format!("{} {}", tape.content_hash, close_to(job).unwrap_or_default())),
+            Look::Ready(tape) => Some(format!("{} {}", tape.content_hash, role(job))),
             _ => None,
         })
         .collect();
     hashes.sort();
     hashes.dedup();
     (hashes.len() > 1).then(|| crate::report::short_hash(hashes.join("\n").as_bytes()))
+}
+
+/// What the sheet says that a recording hears.
+fn role(job: &Job) -> String {
+    let channels = job.sheet.and_then(|s| s.recording.as_ref()).map(|r| r.channels.join(" ")).unwrap_or_default();
+    format!("{} {channels}", close_to(job).unwrap_or_default()).trim_end().to_owned()
 }
 
 /// The player whom a recorder stood close to, as the sheet says.
@@ -102,31 +107,8 @@ impl CloseBass {
     }
 }
 
-/// What the first recorder close to the bass says of the takes of tape `own`; `None` for that recording itself.
-pub fn close_bass(own: usize, heard: &[Heard], alignments: &Alignments) -> Option<CloseBass> {
-    let near = |at: usize| close_to(&heard[at].job) == Some("bass");
-    if near(own) {
-        return None;
-    }
-    let (at, alignment) = (0..heard.len()).filter(|at| near(*at)).find_map(|at| {
-        let found = alignments[own][at].as_ref()?.as_ref().ok()?;
-        Some((at, found))
-    })?;
-    let takes: Vec<(f64, f64)> = heard[own]
-        .readings
-        .passages
-        .iter()
-        .filter(|p| p.kind == PassageKind::Take)
-        .map(|p| (alignment.there(p.start_s), alignment.there(p.end_s)))
-        .collect();
-    let shift = alignment.pitch_cents();
-    let moved = |m: Measured| Measured {
-        value: m.value.map(|v| v + shift),
-        low: m.low.map(|v| v + shift),
-        high: m.high.map(|v| v + shift),
-        ..m
-    };
-    let offsets =
-        crate::measure::tuning::close_bass(&heard[at].readings.tuning, &takes).into_iter().map(moved).collect();
-    Some(CloseBass { file_name: heard[at].info.file_name.clone(), offsets })
+/// A value moved by `shift`, its interval with it.
+pub fn moved(m: Measured, shift: f64) -> Measured {
+    let by = |v: Option<f64>| v.map(|v| v + shift);
+    Measured { value: by(m.value), low: by(m.low), high: by(m.high), ..m }
 }

@@ -1,6 +1,8 @@
 //! Readings become the report: the rooms' results are asked for what the contract wants, nothing is computed here.
 
+use super::close_company::Company;
 use super::company::CloseBass;
+use super::compose_close::{TapeClose, close_facts};
 use super::compose_layers::{TapeLayers, measure_layers};
 use super::compose_low_end::{LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
@@ -53,6 +55,7 @@ pub struct MeasuredTape {
     sheet: Option<TapeSheet>,
     mic_words: String,
     close: Option<CloseBass>,
+    beside: Option<TapeClose>,
 }
 
 /// Asks every reading for its results.
@@ -60,7 +63,7 @@ pub fn measured(
     info: &TapeInfo,
     source: &TapeSource,
     options: &ReviewOptions,
-    (sheet, close): (Option<&TapeSheet>, Option<&CloseBass>),
+    (sheet, close): (Option<&TapeSheet>, Result<Option<Company>, String>),
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
     let Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure, scratch: _ } = readings;
@@ -68,6 +71,7 @@ pub fn measured(
     let spans: Vec<(f64, f64)> =
         passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
     let methods = methods::methods(options.target.as_ref(), options.mic_curve.as_ref());
+    let methods = if company_is_there(&close) { methods::with_close(methods) } else { methods };
     let target = options.target.clone().unwrap_or_else(Target::published_average);
     let limits = HearingLimits { low_cut_hz: health.low_cut_hz.value, high_cut_hz: health.high_cut_hz.value };
     let takes = spans
@@ -79,15 +83,22 @@ pub fn measured(
             true_peak_dbtp: loudness.true_peak_dbtp(start_s, end_s),
         })
         .collect();
-    let close_bass = close.map(|c| c.offsets.clone()).unwrap_or_default();
+    let (company, unheard) = close.map_or_else(|problem| (None, Some(problem)), |company| (company, None));
+    let close = company.as_ref().and_then(|c| c.bass.clone());
+    let close_bass = close.as_ref().map(|c| c.offsets.clone()).unwrap_or_default();
     let hints = TuningHints { close_bass, ..tuning_hints(sheet) };
     let peaks = &tuning;
     // The two families that cost most after the last block, beside each other.
     let (mut of_sheet, tuned) =
         rayon::join(|| measure_time(&time, &spans, sheet), || measure_tuning_with(peaks, &passages, &hints));
+    of_sheet.problems.extend(unheard);
+    let beside = company.map(|company| TapeClose::new(company, &mut of_sheet.time));
     let harmony = of_sheet.time.iter().map(|t| peaks.harmony(&t.tempo.beat_times_s)).collect();
     let exposure = compose_sheet::exposure(&exposure, &health, sheet, &mut of_sheet.problems);
-    let layers = measure_layers(&layers, &loudness, &health, &spans, (sheet, &mut of_sheet), &info.marks);
+    let mut layers = measure_layers(&layers, &loudness, &health, &spans, (sheet, &mut of_sheet), &info.marks);
+    if let Some(beside) = &beside {
+        layers.hear_close(&beside.company.beside, &loudness);
+    }
     let over_takes = balance.over(&spans, &target, limits);
     MeasuredTape {
         low_end: measure_low_end(
@@ -118,8 +129,13 @@ pub fn measured(
         methods,
         sheet: sheet.cloned(),
         mic_words: mic_words(options),
-        close: close.cloned(),
+        close,
+        beside,
     }
+}
+
+fn company_is_there(close: &Result<Option<Company>, String>) -> bool {
+    matches!(close, Ok(Some(_)))
 }
 
 /// The balance over the takes of a recording, and how many seconds they last.
@@ -285,6 +301,7 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         feel: feel_facts(&time.feel),
         time_detail: time_detail(time),
         harmony: tape.harmony.get(at).map(harmony_facts),
+        close: tape.beside.as_ref().map(|b| close_facts(b, at)),
         tuning: TakeTuning {
             bass_close_recording: tape.close.as_ref().and_then(|c| c.file_of(at)),
             ..take_tuning(&tape.tuning, at)

@@ -1,8 +1,10 @@
 //! The layers and the parts in the words of the report.
 
+use super::beside::Beside;
 use super::compose_sheet::{SheetTakes, chart_of, left_out, of_take, wanted};
 use crate::findings::PartInput;
 use crate::health::Health;
+use crate::measure::close::{Voice, agrees_with_mix};
 use crate::measure::layers::{self, LAYERS, Layer, LayerPowers, LayerReading, find_parts, place_parts};
 use crate::measure::loudness::LoudnessReading;
 use crate::measure::time::TakeTime;
@@ -32,11 +34,17 @@ pub struct TapeLayers {
     low_cut: bool,
 }
 
+/// Layers and the players whose recordings together make them, in the order of the report.
+const CLOSE_LAYERS: [(Layer, &[Voice]); 3] =
+    [(Layer::Bass, &[Voice::Bass]), (Layer::Drums, &[Voice::Drums]), (Layer::Comping, &[Voice::Guitar, Voice::Piano])];
+
 struct Part {
     label: String,
     source: PartSource,
     start_s: f64,
     end_s: f64,
+    /// Levels by recordings close to the players, where there are any.
+    close: [Option<Measured>; LAYERS.len()],
 }
 
 /// Puts shares and power together, and cuts the takes.
@@ -80,7 +88,7 @@ fn of_chart(powers: &LayerPowers, take: (f64, f64), time: &TakeTime, chart: &Cha
                     said.push(format!("part \"{label}\" lasts longer than the take; it ends with it"));
                 }
                 let layers::FoundPart { start_s, end_s } = found.span;
-                parts.push(Part { label, source: PartSource::Sheet, start_s, end_s });
+                parts.push(Part { label, source: PartSource::Sheet, start_s, end_s, close: NONE_CLOSE });
             }
             Err(why) => said.push(left_out(&label, why)),
         }
@@ -108,6 +116,7 @@ fn parts(powers: &LayerPowers, (start_s, end_s): (f64, f64), time: &TakeTime, ma
             source: PartSource::Found,
             start_s: p.start_s,
             end_s: p.end_s,
+            close: NONE_CLOSE,
         })
         .collect()
 }
@@ -125,11 +134,46 @@ fn marked(start_s: f64, end_s: f64, marks: &[&Mark]) -> Vec<Part> {
         }
     }
     let ends: Vec<f64> = edges.iter().skip(1).map(|e| e.0).chain([end_s]).collect();
-    let part = |((start_s, label), end_s)| Part { label, source: PartSource::Marks, start_s, end_s };
+    let part = |((start_s, label), end_s)| Part { label, source: PartSource::Marks, start_s, end_s, close: NONE_CLOSE };
     edges.into_iter().zip(ends).map(part).collect()
 }
 
+/// No recording close to anybody.
+const NONE_CLOSE: [Option<Measured>; LAYERS.len()] = [const { None }; LAYERS.len()];
+
 impl TapeLayers {
+    /// Takes the levels that recordings close to the players tell.
+    pub fn hear_close(&mut self, beside: &Beside, loudness: &LoudnessReading) {
+        for (take, parts) in self.parts.iter_mut().enumerate() {
+            let whole = loudness.energy(self.takes[take].0, self.takes[take].1);
+            for part in parts {
+                let span = (part.start_s, part.end_s);
+                let mix = self.powers.levels(span.0, span.1);
+                let Some(band) = mix.whole_lufs else { continue };
+                for (layer, voices) in CLOSE_LAYERS {
+                    let level = beside.reading.lufs(take, voices, span, (whole, band), &beside.line_sd_s);
+                    part.close[layer as usize] =
+                        Some(level).filter(|m| m.value.is_some() && agrees_with_mix(m, &mix.lufs[layer as usize]));
+                }
+            }
+        }
+    }
+
+    /// Levels of a part, in LUFS and against the band.
+    fn part_levels(&self, part: &Part) -> layers::LayerLevels {
+        let mut levels = self.powers.levels(part.start_s, part.end_s);
+        let band = levels.whole_lufs;
+        for (at, close) in part.close.iter().enumerate() {
+            let Some(close) = close else { continue };
+            levels.lufs[at] = close.clone();
+            levels.re_band_lu[at] = match band {
+                Some(band) => super::company::moved(close.clone(), -band),
+                None => Measured::absent("silence"),
+            };
+        }
+        levels
+    }
+
     /// The parts of a take.
     pub fn part_facts(&self, take: usize, loudness: &LoudnessReading) -> Vec<PartFacts> {
         let parts = self.parts.get(take).map_or(&[][..], Vec::as_slice);
@@ -139,7 +183,7 @@ impl TapeLayers {
     /// The parts of a take as the rules of the findings see them.
     pub fn part_inputs(&self, take: usize) -> Vec<PartInput> {
         let input = |part: &Part| {
-            let re_band = self.powers.levels(part.start_s, part.end_s).re_band_lu;
+            let re_band = self.part_levels(part).re_band_lu;
             let LayerLevels { bass, drums, comping, horns } = self.levels(re_band);
             let layers_re_band_lu = [bass, drums, comping, horns];
             PartInput { label: part.label.clone(), start_s: part.start_s, end_s: part.end_s, layers_re_band_lu }
@@ -153,7 +197,7 @@ impl TapeLayers {
     }
 
     fn facts(&self, part: &Part, loudness: &LoudnessReading) -> PartFacts {
-        let layers::LayerLevels { lufs, re_band_lu } = self.powers.levels(part.start_s, part.end_s);
+        let layers::LayerLevels { lufs, re_band_lu, .. } = self.part_levels(part);
         let believed = |m: Measured| match self.distrusted {
             Some(reason) if m.value.is_some() => Measured::absent(reason),
             _ => m,
@@ -171,6 +215,7 @@ impl TapeLayers {
             low_end_excess_db: None,
             layers_lufs: self.levels(lufs.map(believed)),
             layers_re_band_lu: Some(self.levels(re_band_lu.map(warned))),
+            layers_from_close: from_close(part),
         }
     }
 
@@ -195,4 +240,10 @@ impl TapeLayers {
             horns: curve(Layer::Horns),
         }
     }
+}
+
+/// Words of the layers whose levels are from close recordings.
+fn from_close(part: &Part) -> Vec<String> {
+    let words = ["bass", "drums", "comping", "horns"];
+    words.iter().zip(&part.close).filter(|(_, m)| m.is_some()).map(|(word, _)| (*word).to_owned()).collect()
 }

@@ -84,7 +84,7 @@ pub fn listen(path: &Path, options: &ListenOptions, stop: &AtomicBool) -> Result
         StreamError::Meter => failed(format!("{}: measuring broke down", looked.file_name)),
     })?;
     let tone = measured.0.tone.clone();
-    let whole = compose::measured(tape.info(), &looked.source, &review, (sheet.as_ref(), None), measured);
+    let whole = compose::measured(tape.info(), &looked.source, &review, (sheet.as_ref(), Ok(None)), measured);
     let span =
         whole.clearest_span(EXCERPT_S).ok_or_else(|| failed(format!("{}: no take to listen to", looked.file_name)))?;
     let changes: Vec<ControlChange> = match options.low_db {

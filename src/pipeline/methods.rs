@@ -1,8 +1,8 @@
 //! The method id of every family that this program measures.
 
 use crate::measure::balance::{MicCurve, Target};
-use crate::measure::{balance, exposure, layers, loudness, time, together, tone, tuning};
-use crate::report::{Method, Program};
+use crate::measure::{balance, close, exposure, layers, loudness, time, together, tone, tuning};
+use crate::report::{CLOSE_MARK, Method, Program};
 use crate::{health, passages};
 
 /// Method ids in the order of the report. A balance against a learnt target is another method than one against the published
@@ -22,9 +22,20 @@ pub fn methods(target: Option<&Target>, mic_curve: Option<&MicCurve>) -> Vec<Met
         ("together", together::METHOD),
         ("tone", tone::METHOD),
         ("harmony", tuning::HARMONY_METHOD_ID),
+        ("close", close::METHOD),
     ]
     .map(|(family, id)| Method { family: family.to_owned(), id: id.to_owned() })
     .to_vec()
+}
+
+/// The same where recordings close to players were heard: what they say is by another method.
+pub fn with_close(methods: Vec<Method>) -> Vec<Method> {
+    let moved = ["tuning", "time", "layers"];
+    let marked = |m: Method| match moved.contains(&m.family.as_str()) {
+        true => Method { id: format!("{}{CLOSE_MARK}", m.id), ..m },
+        false => m,
+    };
+    methods.into_iter().map(marked).collect()
 }
 
 /// This program.

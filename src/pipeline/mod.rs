@@ -2,10 +2,13 @@
 //!
 //! Conventions: no arithmetic here; rooms are called in the order of the data flow. One bad tape never stops the folder.
 
+mod beside;
 mod chart_words;
+mod close_company;
 mod company;
 mod compare;
 mod compose;
+mod compose_close;
 mod compose_layers;
 mod compose_low_end;
 mod compose_sheet;

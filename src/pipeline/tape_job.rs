@@ -5,7 +5,7 @@ use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
-use super::company::CloseBass;
+use super::close_company::{self, Company};
 use super::error::PipelineError;
 use super::plan::{Failure, Look, LookedInto};
 use super::stream::{self, Readings, StreamError};
@@ -39,7 +39,8 @@ pub struct Heard<'a> {
     pub info: TapeInfo,
     /// What the meters have to say.
     pub readings: Readings,
-    looked: &'a LookedInto,
+    /// Its files.
+    pub looked: &'a LookedInto,
     target: &'a Path,
     summary: TapeSummary,
 }
@@ -67,11 +68,19 @@ pub fn run(jobs: &[Job], out: &OutFolder, stop: &AtomicBool, observer: &dyn Obse
     let alignments = company::alignments(&heard);
     let others: Vec<Option<RecordedWith>> =
         (0..heard.len()).map(|own| company::facts(own, &heard, &alignments, key.as_ref())).collect();
-    let close: Vec<Option<CloseBass>> =
-        (0..heard.len()).map(|own| company::close_bass(own, &heard, &alignments)).collect();
+    let broke = || Err("measuring the close recordings broke down; this is a mistake in the program".to_owned());
+    let beside = |own: usize| {
+        let company = || Ok(close_company::company(own, &heard, &alignments, stop));
+        guarded(&heard[own].job, company).unwrap_or_else(|_| broke())
+    };
+    let close: Vec<Result<Option<Company>, String>> = (0..heard.len()).map(beside).collect();
+    if stop.load(std::sync::atomic::Ordering::Relaxed) {
+        heard.iter().for_each(|tape| finish(&tape.job, TapeOutcome::Stopped, observer, &mut outcomes));
+        return outcomes;
+    }
     for ((tape, others), close) in heard.into_iter().zip(others).zip(close) {
         let job = tape.job;
-        let outcome = guarded(&job, || Ok(compose_and_write(tape, (others, close.as_ref()), out)));
+        let outcome = guarded(&job, || Ok(compose_and_write(tape, (others, close), out)));
         finish(&job, outcome.unwrap_or_else(|outcome| outcome), observer, &mut outcomes);
     }
     outcomes
@@ -132,7 +141,8 @@ fn hear<'a>(job: &Job<'a>, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<
         (Look::Failed(failure), _) => return Err(failed(failure.clone())),
         (Look::Ready(_) | Look::Stopped, _) => return Err(TapeOutcome::Stopped),
     };
-    let mut tape = Tape::open_hashed(&looked.source, looked.content_hash.clone()).map_err(|e| failed(e.into()))?;
+    let tape = Tape::open_hashed(&looked.source, looked.content_hash.clone()).map_err(|e| failed(e.into()))?;
+    let mut tape = tape.only(&close_company::room_channels(job.sheet));
     let declared_s = tape.info().declared_frames.map(|f| f as f64 / f64::from(tape.info().sample_rate_hz));
     let mut report_share = |done_s: f64| {
         if let Some(total_s) = declared_s.filter(|t| *t > 0.0) {
@@ -152,7 +162,7 @@ fn hear<'a>(job: &Job<'a>, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<
 
 fn compose_and_write(
     tape: Heard,
-    (others, close): (Option<RecordedWith>, Option<&CloseBass>),
+    (others, close): (Option<RecordedWith>, Result<Option<Company>, String>),
     out: &OutFolder,
 ) -> TapeOutcome {
     let Heard { job, info, readings, looked, target, summary } = tape;

@@ -20,7 +20,7 @@ pub mod types;
 pub mod write;
 
 pub use check::contract_faults;
-pub use current::{Expected, is_current, short_hash};
+pub use current::{CLOSE_MARK, Expected, is_current, short_hash};
 pub use error::ReportError;
 pub use folder::{TapeKey, settle_folders};
 pub use out_folder::OutFolder;

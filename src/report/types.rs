@@ -295,6 +295,9 @@ pub struct TakeFacts {
     /// What sounds on each beat, by which the same chart is known again in other takes; absent in reports before revision 3.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub harmony: Option<HarmonyFacts>,
+    /// What recordings close to single players say of the take; absent without one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub close: Option<CloseFacts>,
 }
 
 /// What sounds on each beat of `tempo.beat_times_s`, by pitch class.
@@ -307,6 +310,43 @@ pub struct HarmonyFacts {
     pub chords: Vec<String>,
     /// The same of the bass, 30 to 185 Hz.
     pub bass: Vec<String>,
+}
+
+/// A recording, or channels of one, close to a player.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CloseRecording {
+    /// Whom it hears: bass, guitar, piano, drums or horns.
+    pub player: String,
+    /// Its file name.
+    pub file_name: String,
+    /// Its channels, from 1; empty for a recording of its own.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub channels: Vec<u16>,
+}
+
+/// What recordings close to single players say of a take. Moments are those at the room's recorder, the way of the sound through
+/// the air (2.9 ms a metre) included.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CloseFacts {
+    /// The recordings.
+    pub recordings: Vec<CloseRecording>,
+    /// Bass onset minus drum onset, median, ms, plus = bass late; also in `feel`. Null without a recording close to the bass.
+    pub bass_to_drums_ms: Measured,
+    /// Where the drums' onsets are from: "close" or "room"; absent without a recording close to the bass.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drums_heard: Option<String>,
+    /// How long a note of the bass sounds, median, ms: until it has fallen by 12 dB or the next one begins.
+    pub bass_note_length_ms: Measured,
+    /// The same as a share of the time to the next note, median, percent.
+    pub bass_note_length_percent: Measured,
+    /// Chords of the guitar in a bar; this and what follows is null unless guitar and piano both have a recording.
+    pub guitar_hits_per_bar: Measured,
+    /// Chords of the piano in a bar.
+    pub piano_hits_per_bar: Measured,
+    /// Hits that guitar and piano play at once (within 50 ms), of all hits, percent.
+    pub comping_together_percent: Measured,
+    /// Guitar minus piano where both play at once, median, ms, plus = the piano is first.
+    pub guitar_after_piano_ms: Measured,
 }
 
 /// What the band sheet says of the chart of a take; never what was played.
@@ -414,6 +454,9 @@ pub struct PartFacts {
     /// The same against the loudness of the whole band, LU; holds also where the recorder's own level does not.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub layers_re_band_lu: Option<LayerLevels>,
+    /// Layers whose levels are from recordings close to all their players, in the order of the layers.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub layers_from_close: Vec<String>,
 }
 
 /// BS.1770 loudness that each layer alone would have at the microphone, LUFS.

@@ -56,6 +56,8 @@ pub struct Tape {
     given: u64,
     given_mono: u64,
     not_finite: u64,
+    /// The channels that are listened to; empty for all.
+    only: Vec<usize>,
 }
 
 impl Tape {
@@ -88,7 +90,16 @@ impl Tape {
             given: 0,
             given_mono: 0,
             not_finite: 0,
+            only: Vec::new(),
         })
+    }
+
+    /// Listens to these channels only (from 0), in the order of the recording: blocks carry no other, and the mono mix is their
+    /// mean. Numbers beyond the recording's channels are passed over; with none left, all are listened to.
+    pub fn only(mut self, channels: &[usize]) -> Self {
+        let count = usize::from(self.info.channels);
+        self.only = (0..count).filter(|c| channels.contains(c)).collect();
+        self
     }
 
     /// What is known before the samples.
@@ -221,7 +232,14 @@ impl Tape {
             front.extend(plane.drain(..frames));
             front
         };
-        let channels: Vec<Vec<f32>> = self.pending.iter_mut().map(&mut cut_off).collect();
+        let mut channels: Vec<Vec<f32>> = self.pending.iter_mut().map(&mut cut_off).collect();
+        if !self.only.is_empty() {
+            let mut at = 0;
+            channels.retain(|_| {
+                at += 1;
+                self.only.contains(&(at - 1))
+            });
+        }
         self.resampler.push(&mean_of(&channels), &mut mono);
         if last {
             self.resampler.finish(&mut mono);

@@ -520,6 +520,7 @@ pub fn layered() -> (Report, Curves) {
                     low_end_excess_db: None,
                     layers_lufs: re_band.clone(),
                     layers_re_band_lu: Some(re_band),
+                    layers_from_close: Vec::new(),
                 }
             })
             .collect();

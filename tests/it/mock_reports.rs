@@ -103,6 +103,20 @@ fn health(spec: &Spec) -> HealthFacts {
     }
 }
 
+fn close() -> CloseFacts {
+    CloseFacts {
+        recordings: vec![CloseRecording { player: "bass".into(), file_name: "close.m4a".into(), channels: vec![3] }],
+        bass_to_drums_ms: Measured::symmetric(11.25, 2.4, 140),
+        drums_heard: Some("room".into()),
+        bass_note_length_ms: Measured::new(310.0, 300.0, 322.0, 140),
+        bass_note_length_percent: Measured::new(91.25, 90.0, 93.5, 140),
+        guitar_hits_per_bar: absent(),
+        piano_hits_per_bar: absent(),
+        comping_together_percent: absent(),
+        guitar_after_piano_ms: absent(),
+    }
+}
+
 fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
     let beats = 40;
     TakeFacts {
@@ -119,6 +133,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             low_end_excess_db: Some(Measured::symmetric(spec.low_end_db, 0.9, 12)),
             layers_lufs: layers(&absent()),
             layers_re_band_lu: None,
+            layers_from_close: vec!["bass".into()],
         }],
         loudness: LoudnessFacts {
             integrated_lufs: Measured::symmetric(spec.lufs, 0.5, 300),
@@ -148,6 +163,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             horns: player(),
             bass_close_recording: Some("close.m4a".into()),
         },
+        close: Some(close()),
         time_detail: TimeDetail::default(),
         harmony: Some(HarmonyFacts {
             concert_pitch_cents: Measured::symmetric(3.21, 4.0, beats),

@@ -42,15 +42,19 @@ strict! {
     OpenString { instrument: Text, string_midi: u8, offset_from_a440_cents: M }
     TimeUse { take_s: f64, talk_s: f64, tuning_s: f64, quiet_s: f64, other_s: f64 }
     Take { start_s: f64, end_s: f64, title: Text, marked: Option<MarkedChart>, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning,
-        time_detail: Option<TimeDetail>, low_end_excess_db: Option<M>, harmony: Option<Harmony> }
+        time_detail: Option<TimeDetail>, low_end_excess_db: Option<M>, harmony: Option<Harmony>, close: Option<Close> }
     Harmony { concert_pitch_cents: M, chords: Texts, bass: Texts }
+    Close { recordings: Vec<CloseRecording>, bass_to_drums_ms: M, drums_heard: Option<Text>, bass_note_length_ms: M,
+        bass_note_length_percent: M, guitar_hits_per_bar: M, piano_hits_per_bar: M, comping_together_percent: M,
+        guitar_after_piano_ms: M }
+    CloseRecording { player: Text, file_name: Text, channels: Option<Vec<u16>> }
     TimeDetail { slipped_bars: Vec<SlippedBar>, without_beat: Vec<Span>, bar_picture: BarPicture,
         bass_to_drums_at_most_ms: M, bass_to_drums_spread_ms: M }
     SlippedBar { bar: u32, start_s: f64, end_s: f64, change_percent: M }
     BarPicture { bars: usize, beats: usize, kick: Vec<f64>, snare: Vec<f64>, cymbals: Vec<f64>, hi_hat_closing: Vec<f64>,
         bass: Vec<f64> }
     Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers,
-        layers_re_band_lu: Option<Layers>, low_end_excess_db: Option<M> }
+        layers_re_band_lu: Option<Layers>, low_end_excess_db: Option<M>, layers_from_close: Option<Texts> }
     Layers { bass: M, drums: M, comping: M, horns: M }
     Loudness { integrated_lufs: M, range_lu: M, true_peak_dbtp: M }
     Tempo { bpm: M, drift_percent: M, steadiness_percent: M, beat_times_s: Vec<f64>, beat_in_bar: Vec<u8> }

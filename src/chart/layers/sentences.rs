@@ -22,6 +22,7 @@ pub fn sentences(report: &Report) -> Vec<(String, Face)> {
         }
         out.push((format!("Take {take}"), Face::Bold));
         out.extend(take_words(&own).into_iter().map(|s| (s, Face::Regular)));
+        out.extend(from_close(&own).map(|s| (s, Face::Regular)));
     }
     out
 }
@@ -47,6 +48,13 @@ fn take_words(parts: &[&Part]) -> Vec<String> {
         out.push("No layer stands clearly in front.".to_owned());
     }
     out
+}
+
+/// Whose levels are from recordings close to them.
+fn from_close(parts: &[&Part]) -> Option<String> {
+    let close = |name: &&str| parts.iter().any(|p| p.facts.layers_from_close.iter().any(|l| l == *name));
+    let names: Vec<String> = LAYERS.iter().map(|l| l.name).filter(close).map(str::to_owned).collect();
+    (!names.is_empty()).then(|| format!("{} from close recordings.", words::capital(&words::list(&names))))
 }
 
 fn part_words(labels: &[String], of: usize) -> String {

@@ -29,7 +29,7 @@ fn take_words(take: &TakeFacts) -> String {
     if words::finite(&take.tempo.bpm).is_none() {
         return format!("No tempo: {}.", words::why_absent(&take.tempo.bpm));
     }
-    [drift(take), swing(take), hat(take), backbeat(take), bass(take), slips(take)]
+    [drift(take), swing(take), hat(take), backbeat(take), bass(take), from_close(take), comping(take), slips(take)]
         .into_iter()
         .flatten()
         .collect::<Vec<_>>()
@@ -77,6 +77,23 @@ fn bass(take: &TakeFacts) -> Option<String> {
         _ if value.abs() <= TOGETHER_MS => "Bass and drums together.".to_owned(),
         _ => format!("Bass perhaps {size} ms {} the drums.", if value > 0.0 { "behind" } else { "ahead of" }),
     })
+}
+
+/// Where the bass's onsets are from, when not from this recording.
+fn from_close(take: &TakeFacts) -> Option<String> {
+    let close = take.close.as_ref().filter(|c| words::finite(&c.bass_to_drums_ms).is_some())?;
+    let drums = if close.drums_heard.as_deref() == Some("close") { " and drums" } else { "" };
+    Some(format!("(From the recording at the bass{drums}, as heard here.)"))
+}
+
+/// Who plays the chords, where guitar and piano each have a recording.
+fn comping(take: &TakeFacts) -> Option<String> {
+    let close = take.close.as_ref()?;
+    let a_bar = |m| words::finite(m).map(|v| words::number(v, 1, false));
+    let (guitar, piano) = (a_bar(&close.guitar_hits_per_bar)?, a_bar(&close.piano_hits_per_bar)?);
+    let both = words::finite(&close.comping_together_percent)
+        .map(|v| format!(", {} % of them at once", words::number(v, 0, false)));
+    Some(format!("Chords a bar: piano {piano}, guitar {guitar}{}.", both.unwrap_or_default()))
 }
 
 fn slips(take: &TakeFacts) -> Option<String> {

@@ -106,6 +106,8 @@ pub struct LayerLevels {
     pub lufs: [Measured; LAYERS.len()],
     /// Against the whole band, LU, in the order of [`LAYERS`].
     pub re_band_lu: [Measured; LAYERS.len()],
+    /// The whole band, LUFS; `None` for silence.
+    pub whole_lufs: Option<f64>,
 }
 
 /// Which power of a cell is meant.
@@ -132,7 +134,8 @@ impl LayerPowers {
         let span = self.span(start_s, end_s);
         let whole = gated(span, Of::Whole);
         let both = LAYERS.map(|layer| layer_level(span, layer, whole));
-        LayerLevels { lufs: both.each_ref().map(|b| b.0.clone()), re_band_lu: both.map(|b| b.1) }
+        let whole_lufs = whole.and_then(|w| lufs(w.power));
+        LayerLevels { lufs: both.each_ref().map(|b| b.0.clone()), re_band_lu: both.map(|b| b.1), whole_lufs }
     }
 
     /// One entry a second over the whole tape for `layer`: the loudness of those blocks of the second in which the layer sounds,

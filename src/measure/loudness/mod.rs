@@ -64,6 +64,13 @@ impl LoudnessReading {
         (&self.steps, STEP_S)
     }
 
+    /// K-weighted power summed over the seconds of a stretch: mean square times seconds.
+    pub fn energy(&self, start_s: f64, end_s: f64) -> f64 {
+        let at = |s: f64| ((s / STEP_S).round().max(0.0) as usize).min(self.steps.len());
+        let (first, end) = (at(start_s), at(end_s).max(at(start_s)));
+        self.steps[first..end].iter().filter(|p| p.is_finite()).map(|p| f64::from(*p)).sum::<f64>() * STEP_S
+    }
+
     /// How loud a stretch of playing is, pauses left out: integrated loudness, LUFS.
     ///
     /// # Output

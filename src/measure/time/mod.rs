@@ -101,7 +101,25 @@ pub struct TakeTime {
 pub const SHORTEST_UNSTEADY_S: f64 = 6.0;
 const SHORTEST_UNSTEADY_BEATS: f64 = 10.5;
 
+impl FeelFacts {
+    /// Takes bass against drums from recordings close to them.
+    pub fn hear_close(&mut self, lag_ms: &Measured, spread_ms: &Measured) {
+        self.bass_to_drums_ms = lag_ms.clone();
+        self.bass_to_drums_spread_ms = spread_ms.clone();
+        let furthest = lag_ms.low.into_iter().chain(lag_ms.high).map(f64::abs).reduce(f64::max);
+        if let Some(furthest) = furthest {
+            self.bass_to_drums_at_most_ms = Measured::plain(furthest, lag_ms.n.unwrap_or(0));
+        }
+    }
+}
+
 impl TakeTime {
+    /// Bars of the take by its beats, a last one that is cut short included as far as it goes; `None` where none were found.
+    pub fn bars(&self) -> Option<f64> {
+        let most = self.tempo.beat_in_bar.iter().max().filter(|most| **most > 1)?;
+        Some(self.tempo.beat_in_bar.len() as f64 / f64::from(*most))
+    }
+
     /// Nothing of the take that spans these seconds, and why.
     pub fn absent(reason: &str, span: (f64, f64)) -> Self {
         Self {

@@ -1,0 +1,121 @@
+#!/usr/bin/env python3
+"""Rehearsals heard by a recorder in the room and by recorders close to single players, with truth from the dry stems.
+usage: mixes.py RENDERER OUT [FIRST LAST]
+RENDERER: folder of the tape renderer (render_tapes.py, and the kit of real notes beside it). One folder a mix under OUT: five recordings,
+a band.toml that declares the close ones, truth.json. Needs ffmpeg, and what the renderer needs."""
+import json, os, subprocess, sys
+import numpy as np, scipy.signal as ss, soundfile as sf, pyloudnorm
+sys.path.insert(0, sys.argv[1]); import render_tapes as R
+FS = R.FS; OUT = sys.argv[2]
+first, last = (int(sys.argv[3]), int(sys.argv[4])) if len(sys.argv) > 4 else (0, 14)
+BASSES = ["bass_upright/meatbass", "bass_electric/flatwound", "gm:bass_upright", "bass_upright/smolken", "bass_electric/growly", "gm:bass_electric", "bass_electric/yr"]
+LAYER = R.LAYER
+def onset10(x, notes, lead=.03):
+    """Where each note of a dry stem has a tenth of its largest amplitude (first 150 ms), s; None where the one before still sounds."""
+    out = []
+    for t in notes:
+        a, b = int((t - lead) * FS), int((t + .15) * FS)
+        y = np.abs(x[max(0, a):b]); before = y[: int(.02 * FS)].max(initial=0); top = y.max(initial=0)
+        out.append(None if before > .05 * top or top <= 0 else (max(0, a) + int(np.argmax(y > .1 * top))) / FS)
+    return out
+def reclock(x, late_s, ppm):
+    step = 1 + ppm * 1e-6; n = int((len(x) - late_s * FS) / step) - 40
+    pos = late_s * FS + np.arange(n) * step; k = pos.astype(int); fr = pos - k
+    y = np.zeros(n); taps = np.arange(-15, 17)
+    xp = np.pad(x, (16, 32))
+    for tp in taps:
+        d = fr - tp; w = np.sinc(d) * (0.5 + 0.5 * np.cos(np.pi * d / 16.5)); y += w * xp[16 + k + tp]
+    return y
+def ir(rng, rt, drr, delay_s):
+    h = R.room_ir(rng, rt, drr); return np.pad(h, (int(round(delay_s * FS)), 0))
+def write(path, x, fmt, peak):
+    x = x * 10 ** (peak / 20) / np.max(np.abs(x)); w = path + ".wav"
+    sf.write(w, x.astype(np.float32), FS, subtype="PCM_16")
+    args = dict(flac=["-c:a", "flac"], mp3=["-b:a", "160k"], m4a=["-b:a", "160k"], ogg=["-c:a", "libvorbis", "-q:a", "5"], wav=None)[fmt]
+    if args: subprocess.run(["ffmpeg", "-v", "error", "-y", "-i", w, *args, path + "." + fmt], check=True); os.remove(w)
+    return os.path.basename(path + "." + fmt)
+for n in range(first, last):
+    rng = np.random.default_rng(7000 + n)
+    band = ["bass", "guitar", "piano", "drums", "trumpet", "trombone"] if n % 4 != 3 else ["bass", "piano", "drums", "trumpet", "alto", "tenor"]
+    voice = BASSES[n % len(BASSES)]
+    spec = dict(name=f"c{n}", seed=7000 + n, players=band, voice={}, kit={}, tuning={"bass": {"cents": float(rng.uniform(-25, 25)), "per_min": float(rng.uniform(-2, 2)), "strings": [float(v) for v in rng.uniform(-9, 9, 4)] if n % 2 else [0] * 4}, "guitar": {"cents": float(rng.uniform(-8, 8))}})
+    if voice.startswith("gm:"): spec["voice"]["bass"] = voice[3:]
+    else: spec["kit"]["bass"] = voice
+    if n % 3 == 1 and "guitar" in band: spec["kit"]["guitar"] = "guitar/archtop"
+    if n % 3 == 2: spec["kit"]["piano"] = "piano/grand"
+    lag = float(rng.choice([-18, -9, 0, 8, 15, 24]))
+    secs = [dict(label="head", horns="melody"), dict(label="solo", players=[p for p in band if p in ("bass", "guitar", "piano", "drums")]), dict(label="shout", horns="shout", level={"trumpet": 5, "trombone": 4, "drums": 4, "bass": float(rng.uniform(-4, 4))})]
+    it = dict(kind="take", title="x", bpm=float(rng.uniform(105, 185)), sections=secs, swing=float(rng.uniform(1.6, 2.4)), bass_lag_ms=lag, key=int(rng.integers(53, 64)), gtr="sync" if n % 2 else "four", kick=int(rng.choice([30, 45, 70])), rock=n == 6)
+    notes = {i: [] for i in set(band) | {"drums", "bass", "guitar"}}; beats, parts = [], []
+    end = R.take_notes(rng, it, 9.0, notes, beats, parts, spec); dur = end + 6.0
+    tun = spec["tuning"]
+    bend = lambda i: (lambda t, s: tun.get(i, {}).get("cents", 0) + tun.get(i, {}).get("per_min", 0) * t / 60 + tun.get(i, {}).get("strings", [0] * 8)[s % 4])
+    gain = dict(bass=4, guitar=1, piano=6, drums=13, trumpet=3, trombone=2, alto=2, tenor=2)
+    stems, tn = {}, {}
+    for i in band:
+        ns = sorted(notes[i])
+        on = [None] * len(ns)
+        if i == "bass":
+            # Every other note apart, so that each begins in silence: where it has a tenth of its largest amplitude.
+            x = np.zeros(int(dur * FS)); cs = [0.0] * len(ns); pr = R.PROG[spec["voice"].get("bass", "bass_upright")]
+            ke = R.key_errors(R.FONT, pr, sorted({int(q[2]) for q in ns})) if not spec["kit"].get(i) else {}
+            for half in (0, 1):
+                part = ns[half::2]
+                if spec["kit"].get(i): y, c = R.kit_stem(rng, part, spec["kit"][i], bend(i), dur)
+                else: y = R.midi_stem(part, None, pr, False, bend(i), R.FONT, dur); c = [float(bend(i)(q[0], q[4]) + ke[int(q[2])]) for q in part]
+                y = y[: int(dur * FS)]; x += y; cs[half::2] = c; on[half::2] = onset10(y, [q[0] for q in part])
+        elif spec["kit"].get(i) and ns: x, cs = R.kit_stem(rng, ns, spec["kit"][i], bend(i), dur)
+        else:
+            pr = 0 if i == "drums" else R.PROG[spec["voice"].get(i, i)]
+            x = R.midi_stem(ns, None, pr, i == "drums", bend(i), R.FONT, dur)
+            ke = R.key_errors(R.FONT, pr, sorted({int(q[2]) for q in ns})) if i != "drums" else {}
+            cs = [float(bend(i)(q[0], q[4]) + ke.get(int(q[2]), 0)) for q in ns]
+        stems[i] = x[: int(dur * FS)].astype(np.float64) * 10 ** ((gain[i] + rng.uniform(-5, 5)) / 20)
+        tn[i] = [dict(t=float(q[0]), d=float(q[1]), key=int(q[2]), string=int(q[4]), cents=float(c), on=o) for q, c, o in zip(ns, cs, on)]
+    dist = {i: float(rng.uniform(1.5, 7)) for i in band}
+    rt = float(rng.uniform(.4, .9)); drr0 = float(rng.uniform(-1, 7))
+    L = len(next(iter(stems.values())))
+    put = lambda x, h: ss.fftconvolve(x, h)[:L]
+    room = {i: put(stems[i], ir(rng, rt, drr0 + rng.uniform(-2, 2), dist[i] / 343)) for i in band}
+    # Talk before and after, in the room.
+    import tempfile
+    with tempfile.TemporaryDirectory() as td:
+        talk = np.zeros(L); y = R.speak(rng, 8, td); talk[int(.5 * FS):int(.5 * FS) + len(y)] += y
+    talk *= .2
+    mix = sum(room.values()) + put(talk, ir(rng, rt, 3, .006)); scale = 10 ** (-3 / 20) / np.max(np.abs(mix))
+    noise = rng.standard_normal(L); mix = mix * scale + noise / np.std(noise) * 10 ** (-64 / 20)
+    d = f"{OUT}/c{n}"; os.makedirs(d, exist_ok=True)
+    fmts = ["flac", "mp3", "m4a", "ogg", "wav"]
+    date = f"2026-{1 + n // 28:02d}-{1 + n % 28:02d}"
+    files = {"room": write(f"{d}/{date} room", mix, fmts[n % 5], -3)}
+    # mix was at -3 dBFS peak already up to noise; keep its exact scale for the truth
+    scale *= 10 ** (-3 / 20) / np.max(np.abs(mix))
+    toml = ""; close_truth = {}
+    rms = lambda x: np.sqrt(np.mean(x[int(9 * FS):int(end * FS)] ** 2))
+    for k, p in enumerate([p for p in ("bass", "drums", "guitar", "piano") if p in band]):
+        spill_db = float(rng.uniform(10, 25)); own = put(stems[p], ir(rng, .3, 12, .001))
+        sp = sum(put(stems[j], ir(rng, rt, rng.uniform(-4, 4), .001 + rng.uniform(1, 5) / 343)) for j in band if j != p) + .5 * put(talk, ir(rng, rt, 0, .01))
+        sp *= rms(own) / rms(sp) * 10 ** (-spill_db / 20)
+        ppm = float(rng.choice([80, -80, 35, -50])); late = float(rng.uniform(0, 4))
+        y = own + sp; nz = rng.standard_normal(L); y = y + nz * rms(y) * 10 ** (-60 / 20)
+        files[p] = write(f"{d}/{date} at the {p}", reclock(y, late, ppm), fmts[(n + k + 1) % 5], float(rng.uniform(-12, -1)))
+        close_truth[p] = dict(spill_db=spill_db, ppm=ppm, late_s=late)
+        toml += f'[[recording]]\nfile = "{files[p]}"\nclose_to = "{p}"\n'
+    open(f"{d}/band.toml", "w").write(toml)
+    meter = pyloudnorm.Meter(FS); lay = {}
+    for i in band: lay.setdefault(LAYER[i], []).append(i)
+    for s in parts:
+        a, b = int(s["start"] * FS), int(s["end"] * FS)
+        s["layer_lufs"] = {l: float(meter.integrated_loudness((sum(room[i] for i in v) * scale)[a:b])) for l, v in lay.items() if np.max(np.abs(sum(room[i] for i in v)[a:b])) > 1e-6}
+        s["instrument_lufs"] = {i: float(meter.integrated_loudness((room[i] * scale)[a:b])) for i in band if np.max(np.abs(room[i][a:b])) > 1e-6}
+    ride = {}
+    for key in (51, 42, 36):
+        y = R.midi_stem([(.5, .2, key, 85, 0)], None, 0, True, bend("drums"), R.FONT, 1.2); ride[key] = 1000 * (onset10(y, [.5])[0] - .5)
+    # Bass against drums: nominal, and by the sound itself (a tenth of the largest amplitude) of the dry stems.
+    strokes = np.array([q["t"] + ride[q["key"]] / 1000 for q in tn["drums"] if q["key"] in ((42,) if it.get("rock") else (51,))])
+    apart = [1000 * (q["on"] - strokes[np.argmin(abs(strokes - q["on"]))]) for q in tn["bass"] if q["on"]]
+    apart = [v for v in apart if abs(v) < 70]
+    truth = dict(name=f"c{n}", bass=voice, bpm=it["bpm"], take=[parts[0]["start"], parts[-1]["end"]], parts=parts, notes=tn, lag_ms=lag, sound_lag_ms=float(np.median(apart)), sound_n=len(apart), ride_rise_ms=ride, dist_m=dist, beats=beats,
+                 travel_ms=1000 * (dist["bass"] - dist["drums"]) / 343, spill=close_truth, files=files, rt=rt, drr=drr0)
+    json.dump(truth, open(f"{d}/truth.json", "w"))
+    print(n, voice, 'lag', lag, 'sound', np.median(apart), len(apart), ride, round(it["bpm"]), lag, files, flush=True)

@@ -1,0 +1,218 @@
+//! Where the sound of one player lies in another recording, to a fraction of a sample, and how that moves over the tape.
+//!
+//! Conventions: both recordings on one clock, as an earlier alignment laid them; lag = seconds by which the sound comes later in
+//! the room recording; slope in seconds a second.
+//!
+//! Method: in stretches of 2.7 s, the cross-correlation of the two in the player's own range of frequencies, each
+//! frequency weighted by the root of its power; the squared correlograms of all stretches together show the lag, each by itself
+//! how it moves; a robust straight line through them. A cross-correlation hears where the two agree, hence the direct sound.
+//! Limits: lags up to [`REACH_S`]; a room without direct sound moves the low notes by a millisecond or more.
+
+use std::sync::Arc;
+
+use realfft::num_complex::Complex32;
+use realfft::{ComplexToReal, RealFftPlanner, RealToComplex};
+
+use crate::dsp::decimate::Decimator;
+use crate::stats::{mad_sigma, median};
+
+/// Rate at which the two are compared: 12 kHz.
+const FACTOR: usize = 4;
+const RATE_HZ: f64 = 12_000.0;
+/// Length of a stretch, samples (2.73 s) and the transform with as many zeros.
+const STRETCH: usize = 32_768;
+/// Furthest lag, either way, s.
+pub const REACH_S: f64 = 0.05;
+const REACH: usize = (REACH_S * RATE_HZ) as usize;
+/// A single stretch is looked for this near to the common lag, samples.
+const NEAR: usize = 24;
+/// Fewest stretches.
+const FEWEST: usize = 4;
+
+/// The line of the lag.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LagLine {
+    /// Lag at time 0, s.
+    pub lag_s: f64,
+    /// Its change, s a second.
+    pub slope: f64,
+    /// Uncertainty of the lag in the middle of the stretches (standard deviation), s.
+    pub sd_s: f64,
+}
+
+/// Collects stretches of two recordings.
+pub struct LagMeter {
+    forward: Arc<dyn RealToComplex<f32>>,
+    backward: Arc<dyn ComplexToReal<f32>>,
+    range_hz: (f64, f64),
+    reduce: [Decimator; 2],
+    pending: [Vec<f32>; 2],
+    sum: Vec<f64>,
+    /// Middle of each stretch, s, and its correlogram.
+    stretches: Vec<(f64, Vec<f32>)>,
+    taken: u64,
+}
+
+impl LagMeter {
+    /// For a player who sounds in `range_hz`.
+    pub fn new(range_hz: (f64, f64)) -> Self {
+        let mut planner = RealFftPlanner::<f32>::new();
+        let decimator = || Decimator::new(FACTOR, 0.45 / FACTOR as f64, 8 * FACTOR);
+        Self {
+            forward: planner.plan_fft_forward(2 * STRETCH),
+            backward: planner.plan_fft_inverse(2 * STRETCH),
+            range_hz,
+            reduce: [decimator(), decimator()],
+            pending: [Vec::new(), Vec::new()],
+            sum: vec![0.0; 2 * REACH + 1],
+            stretches: Vec::new(),
+            taken: 0,
+        }
+    }
+
+    /// Takes the room and the close recording, equally many samples at the analysis rate; `playing` is false outside takes.
+    pub fn push(&mut self, room: &[f32], close: &[f32], playing: bool) {
+        self.reduce[0].push(room, &mut self.pending[0]);
+        self.reduce[1].push(close, &mut self.pending[1]);
+        while self.pending.iter().all(|p| p.len() >= STRETCH) {
+            if playing {
+                let middle_s = (self.taken as f64 + STRETCH as f64 / 2.0) / RATE_HZ;
+                let fits = self.correlogram();
+                self.sum.iter_mut().zip(&fits).for_each(|(s, f)| *s += f64::from(*f).powi(2));
+                self.stretches.push((middle_s, fits));
+            }
+            self.pending.iter_mut().for_each(|p| drop(p.drain(..STRETCH)));
+            self.taken += STRETCH as u64;
+        }
+    }
+
+    /// Fit at every lag from `-REACH` to `REACH`; largest possible value 1.
+    fn correlogram(&mut self) -> Vec<f32> {
+        let spectra: Vec<Vec<Complex32>> =
+            self.pending.iter().map(|p| transformed(&*self.forward, &p[..STRETCH])).collect();
+        let bin = |hz: f64| (hz / RATE_HZ * 2.0 * STRETCH as f64) as usize;
+        let (low, high) = (bin(self.range_hz.0), bin(self.range_hz.1).min(STRETCH));
+        let mut cross = vec![Complex32::default(); STRETCH + 1];
+        let mut size = 0.0f32;
+        for i in low..high {
+            let both = spectra[0][i] * spectra[1][i].conj();
+            let root = both.norm().sqrt();
+            if root > 0.0 && root.is_finite() {
+                cross[i] = both / root;
+                size += 2.0 * root;
+            }
+        }
+        let mut back = vec![0.0f32; 2 * STRETCH];
+        let done = self.backward.process(&mut cross, &mut back);
+        debug_assert!(done.is_ok());
+        let scale = if size > 0.0 { 1.0 / size } else { 0.0 };
+        (0..=2 * REACH).map(|i| back[(2 * STRETCH + i - REACH) % (2 * STRETCH)] * scale).collect()
+    }
+
+    /// The line; `None` where too little was heard or nothing agrees.
+    pub fn finish(self) -> Option<LagLine> {
+        if self.stretches.len() < FEWEST {
+            return None;
+        }
+        let common = (NEAR..self.sum.len() - NEAR).max_by(|a, b| self.sum[*a].total_cmp(&self.sum[*b]))?;
+        let placed: Vec<(f64, f64, f64)> = self
+            .stretches
+            .iter()
+            .filter_map(|(at_s, fits)| {
+                let near = common - NEAR..=common + NEAR;
+                let top = near.clone().max_by(|a, b| fits[*a].total_cmp(&fits[*b]))?;
+                let inside = top > *near.start() && top < *near.end();
+                inside.then(|| (*at_s, (top as f64 + shift(fits, top) - REACH as f64) / RATE_HZ, f64::from(fits[top])))
+            })
+            .collect();
+        fitted(&placed)
+    }
+}
+
+fn transformed(fft: &dyn RealToComplex<f32>, samples: &[f32]) -> Vec<Complex32> {
+    let mut padded = samples.to_vec();
+    padded.resize(2 * STRETCH, 0.0);
+    let mut out = fft.make_output_vec();
+    let done = fft.process(&mut padded, &mut out);
+    debug_assert!(done.is_ok());
+    out
+}
+
+/// Top of a parabola through a value and its neighbours.
+fn shift(values: &[f32], at: usize) -> f64 {
+    let (l, m, r) = (f64::from(values[at - 1]), f64::from(values[at]), f64::from(values[at + 1]));
+    let bend = l - 2.0 * m + r;
+    if bend < 0.0 { (0.5 * (l - r) / bend).clamp(-0.5, 0.5) } else { 0.0 }
+}
+
+/// A line through (time, lag, fit), without outliers.
+fn fitted(placed: &[(f64, f64, f64)]) -> Option<LagLine> {
+    if placed.len() < FEWEST {
+        return None;
+    }
+    let (mut lag, mut slope) = (median(&placed.iter().map(|p| p.1).collect::<Vec<_>>())?, 0.0);
+    let mut sd = 0.0005;
+    for _ in 0..10 {
+        let weight = |p: &(f64, f64, f64)| {
+            let u = (p.1 - lag - slope * p.0) / (4.0 * f64::max(sd, 2e-5));
+            if u.abs() < 1.0 { p.2.max(0.0) * (1.0 - u * u).powi(2) } else { 0.0 }
+        };
+        let sum = |of: &dyn Fn(&(f64, f64, f64)) -> f64| placed.iter().map(|p| weight(p) * of(p)).sum::<f64>();
+        let w = sum(&|_| 1.0);
+        if w <= 0.0 {
+            return None;
+        }
+        let (x, y) = (sum(&|p| p.0) / w, sum(&|p| p.1) / w);
+        let (xx, xy) = (sum(&|p| (p.0 - x).powi(2)), sum(&|p| (p.0 - x) * (p.1 - y)));
+        slope = if xx > 0.0 { xy / xx } else { 0.0 };
+        lag = y - slope * x;
+        sd = mad_sigma(&placed.iter().map(|p| p.1 - lag - slope * p.0).collect::<Vec<_>>())?;
+    }
+    Some(LagLine { lag_s: lag, slope, sd_s: sd.max(2e-5) / (placed.len() as f64).sqrt() })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn noise(seed: u64, n: usize) -> Vec<f32> {
+        let mut state = seed;
+        (0..n)
+            .map(|_| {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                ((state >> 33) as f64 / (1u64 << 30) as f64 - 1.0) as f32
+            })
+            .collect()
+    }
+
+    #[test]
+    fn a_lag_that_moves_by_two_millionths_is_read_to_a_hundredth_of_a_millisecond() {
+        let n = 48_000 * 40;
+        let (own, others) = (noise(1, n + 4000), noise(2, n + 4000));
+        let room: Vec<f32> = (0..n)
+            .map(|i| {
+                let place = i as f64 + 2000.0 - 48_000.0 * (0.0123 + 2e-6 * i as f64 / 48_000.0);
+                let (k, part) = (place as usize, place.fract() as f32);
+                own[k] * (1.0 - part) + own[k + 1] * part + 0.7 * others[i]
+            })
+            .collect();
+        let mut meter = LagMeter::new((200.0, 3000.0));
+        for (a, b) in room.chunks(1000).zip(own[2000..].chunks(1000)) {
+            meter.push(a, b, true);
+        }
+        let line = meter.finish().unwrap();
+        let off = line.lag_s + line.slope * 20.0 - (0.0123 + 2e-6 * 20.0);
+        assert!(off.abs() < 1e-5 && (line.slope - 2e-6).abs() < 1e-6, "{line:?} {off}");
+    }
+
+    #[test]
+    fn unrelated_noise_has_no_firm_line_and_silence_none() {
+        let mut meter = LagMeter::new((200.0, 3000.0));
+        let silent = vec![0.0; 48_000];
+        (0..20).for_each(|_| meter.push(&silent, &silent, true));
+        assert!(meter.finish().is_none_or(|l| l.lag_s.abs() <= REACH_S));
+        let mut short = LagMeter::new((200.0, 3000.0));
+        short.push(&noise(3, 48_000), &noise(3, 48_000), true);
+        assert!(short.finish().is_none());
+    }
+}

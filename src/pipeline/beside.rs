@@ -1,0 +1,185 @@
+//! The room's recording and recordings close to single players, heard once more side by side on one clock.
+//!
+//! Conventions: twice: first to find the exact lines (the alignment of whole tapes is good to a millisecond, this to some
+//! hundredths), then to measure. Blocks only; what is kept is what the meters keep. Only tapes with a close recording pay for it.
+
+use std::sync::atomic::{AtomicBool, Ordering};
+
+use super::plan::LookedInto;
+use crate::dsp::placer::Placer;
+use crate::dsp::{ANALYSIS_RATE_HZ, Meter};
+use crate::measure::close::{CloseMeter, CloseReading, HOP, LagLine, LagMeter, PowerMeter, Voice};
+use crate::measure::tuning::{TuningMeter, TuningReading};
+use crate::tape::{Tape, TapeError};
+
+/// What the laying upon each other leaves open where the sound itself gave no line (standard deviation), s.
+const UNREFINED_SD_S: f64 = 0.001;
+
+/// A recording, or one channel of one, close to a player.
+#[derive(Clone)]
+pub struct Source<'a> {
+    /// Whom it hears.
+    pub voice: Voice,
+    /// The recording.
+    pub looked: &'a LookedInto,
+    /// The channels that are listened to, from 0; empty for all.
+    pub channels: Vec<usize>,
+    /// Where it is at the room's start, s of its own clock, and its seconds a second of the room.
+    pub line: (f64, f64),
+    /// Its pitches are to be kept.
+    pub keep_tuning: bool,
+}
+
+/// The room's recording.
+pub struct Room<'a> {
+    /// Its files.
+    pub looked: &'a LookedInto,
+    /// The channels that are listened to; empty for all.
+    pub channels: Vec<usize>,
+    /// Its takes, s.
+    pub takes: Vec<(f64, f64)>,
+}
+
+/// What was heard.
+pub struct Beside {
+    /// Onsets and levels.
+    pub reading: CloseReading,
+    /// Uncertainty of each recording's line, s.
+    pub line_sd_s: Vec<f64>,
+    /// Pitches of those recordings that were to be kept.
+    pub tunings: Vec<Option<TuningReading>>,
+}
+
+/// Why nothing was heard.
+pub enum Unheard {
+    /// Somebody asked to stop.
+    Stopped,
+    /// A recording could not be read again.
+    Tape(TapeError),
+}
+
+impl From<TapeError> for Unheard {
+    fn from(error: TapeError) -> Self {
+        Self::Tape(error)
+    }
+}
+
+/// Hears everything twice.
+pub fn listen(room: &Room, sources: &[Source], stop: &AtomicBool) -> Result<Beside, Unheard> {
+    let playing = |hop: usize| {
+        let at_s = (hop * HOP) as f64 / f64::from(ANALYSIS_RATE_HZ);
+        room.takes.iter().any(|t| at_s >= t.0 && at_s < t.1)
+    };
+    let mut lags: Vec<LagMeter> = sources.iter().map(|s| LagMeter::new(s.voice.range_hz())).collect();
+    let mut powers: Vec<PowerMeter> = (0..=sources.len()).map(|_| PowerMeter::default()).collect();
+    let first: Vec<(f64, f64)> = sources.iter().map(|s| s.line).collect();
+    let mut hop = 0;
+    let tunings = stream(room, sources, &first, true, stop, |samples| {
+        let on = playing(hop);
+        hop += 1;
+        powers.iter_mut().zip(samples).for_each(|(meter, x)| meter.push(x, on));
+        lags.iter_mut().zip(&samples[1..]).for_each(|(meter, x)| meter.push(samples[0], x, on));
+    })?;
+    let found: Vec<Option<LagLine>> = lags.into_iter().map(LagMeter::finish).collect();
+    let refined: Vec<(f64, f64)> = first.iter().zip(&found).map(|(line, lag)| moved(*line, lag.as_ref())).collect();
+    let voices: Vec<Voice> = sources.iter().map(|s| s.voice).collect();
+    let means: Vec<f64> = powers.iter().map(PowerMeter::mean).collect();
+    let mut meter = CloseMeter::new(&voices, &room.takes, &means);
+    stream(room, sources, &refined, false, stop, |samples| meter.hop(samples))?;
+    let line_sd_s = found.iter().map(|l| l.as_ref().map_or(UNREFINED_SD_S, |l| l.sd_s)).collect();
+    Ok(Beside { reading: meter.finish(), line_sd_s, tunings })
+}
+
+/// The line so that the player's sound lies upon the room's.
+fn moved((start_s, rate): (f64, f64), lag: Option<&LagLine>) -> (f64, f64) {
+    lag.map_or((start_s, rate), |lag| (start_s - rate * lag.lag_s, rate * (1.0 - lag.slope)))
+}
+
+/// A close recording on its way.
+struct Feed {
+    tape: Tape,
+    placer: Placer,
+    tuning: Option<TuningMeter>,
+    over: bool,
+}
+
+impl Feed {
+    fn open(source: &Source, (start_s, rate): (f64, f64), tuning: bool) -> Result<Self, TapeError> {
+        let tape = open(source.looked, &source.channels)?;
+        let placer = Placer::new(start_s * f64::from(ANALYSIS_RATE_HZ), rate);
+        Ok(Self { tape, placer, tuning: (tuning && source.keep_tuning).then(TuningMeter::new), over: false })
+    }
+
+    fn give(&mut self, out: &mut Vec<f32>) -> Result<(), TapeError> {
+        while !self.placer.can_give(HOP) {
+            self.read()?;
+        }
+        out.clear();
+        self.placer.give(HOP, out);
+        Ok(())
+    }
+
+    fn read(&mut self) -> Result<(), TapeError> {
+        match self.tape.next_block()? {
+            Some(mut block) => {
+                self.placer.push(&block.mono);
+                if let Some(meter) = &mut self.tuning {
+                    meter.push(&block);
+                }
+                self.tape.recycle(&mut block);
+            }
+            None => {
+                self.placer.finish();
+                self.over = true;
+            }
+        }
+        Ok(())
+    }
+}
+
+fn open(looked: &LookedInto, channels: &[usize]) -> Result<Tape, TapeError> {
+    Ok(Tape::open_hashed(&looked.source, looked.content_hash.clone())?.only(channels))
+}
+
+/// Calls `each` with a hop of every recording, the room's first, from the room's start to its end.
+fn stream(
+    room: &Room,
+    sources: &[Source],
+    lines: &[(f64, f64)],
+    tuning: bool,
+    stop: &AtomicBool,
+    mut each: impl FnMut(&[&[f32]]),
+) -> Result<Vec<Option<TuningReading>>, Unheard> {
+    let mut tape = open(room.looked, &room.channels)?;
+    let mut feeds =
+        sources.iter().zip(lines).map(|(s, line)| Feed::open(s, *line, tuning)).collect::<Result<Vec<_>, _>>()?;
+    let mut held: Vec<f32> = Vec::new();
+    let mut hops: Vec<Vec<f32>> = vec![Vec::with_capacity(HOP); feeds.len()];
+    let mut over = false;
+    while !over {
+        match tape.next_block()? {
+            Some(mut block) => {
+                held.extend_from_slice(&block.mono);
+                tape.recycle(&mut block);
+            }
+            None => {
+                over = true;
+                held.resize(held.len().next_multiple_of(HOP), 0.0);
+            }
+        }
+        if stop.load(Ordering::Relaxed) {
+            return Err(Unheard::Stopped);
+        }
+        let whole = held.len() / HOP * HOP;
+        for own in held[..whole].chunks_exact(HOP) {
+            for (feed, hop) in feeds.iter_mut().zip(&mut hops) {
+                feed.give(hop)?;
+            }
+            let all: Vec<&[f32]> = [own].into_iter().chain(hops.iter().map(Vec::as_slice)).collect();
+            each(&all);
+        }
+        held.drain(..whole);
+    }
+    // The pitches of a recording that goes on behind the room's end are of no use here, but its meter wants its end.
+    Ok(feeds.into_iter().map(|feed| feed.tuning.map(Meter::finish)).collect())
+}
