@@ -27,6 +27,8 @@ const MAX_FAILED_PACKETS: u32 = 4096;
 const MAX_FAILED_READS: u32 = 64;
 /// Longest hole that is filled when the container does not declare its length, seconds.
 const LONGEST_FILL_S: u64 = 600;
+/// Longest silence that is filled into one tape in all, seconds: a header can claim any length, and stamps that suit it.
+const LONGEST_FILL_IN_ALL_S: u64 = 3600;
 /// A first time stamp later than this is the stream's own clock, not a missing beginning, seconds.
 const LATE_START_S: i64 = 60;
 /// Attempts to find the way beyond damage in a container, and how much further each looks, seconds.
@@ -88,6 +90,8 @@ pub struct PacketReader {
     shift: i64,
     position: u64,
     fill_until: u64,
+    /// Frames of silence filled in so far.
+    filled: u64,
     failed_packets: u32,
     failed_reads: u32,
     /// Length by the container's own clock, where it declares no frames, seconds.
@@ -179,6 +183,7 @@ impl PacketReader {
             failed_packets: 0,
             failed_reads: 0,
             container_s: None,
+            filled: 0,
             jumps: 0,
             ended: false,
         };
@@ -268,16 +273,15 @@ impl PacketReader {
 
     /// Sets up the filling of a hole of `missing` frames, unless the stamp is not to be believed.
     fn start_fill(&mut self, missing: u64) -> bool {
-        let limit = self
-            .edges
-            .length
-            .map_or(LONGEST_FILL_S * u64::from(self.sample_rate_hz), |l| l.saturating_sub(self.position));
-        if missing > limit {
+        let rate = u64::from(self.sample_rate_hz);
+        let hole = self.edges.length.map_or(LONGEST_FILL_S * rate, |l| l.saturating_sub(self.position));
+        if missing > hole.min((LONGEST_FILL_IN_ALL_S * rate).saturating_sub(self.filled)) {
             self.shift -= missing as i64;
             self.warn("time_stamps_leap");
             return false;
         }
         self.fill_until = self.position + missing;
+        self.filled += missing;
         self.warn("packets_lost");
         true
     }

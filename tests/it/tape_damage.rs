@@ -45,6 +45,22 @@ fn says(d: &Decoded, code: &str) -> bool {
     d.summary.warnings.iter().any(|w| w == code)
 }
 
+/// Found by mutated files: a packet of two billion frames, of which one is there, was followed by hours of silence.
+#[test]
+fn a_header_whose_packets_last_for_hours_brings_no_hours_of_silence() {
+    let mut bytes = std::fs::read(fixture("caf16.caf")).unwrap();
+    assert_eq!(&bytes[8..12], b"desc");
+    assert_eq!(bytes[40..44], 1u32.to_be_bytes(), "frames a packet");
+    bytes[40..44].copy_from_slice(&0x9200_0001u32.to_be_bytes());
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("long.caf");
+    std::fs::write(&path, bytes).unwrap();
+    if let Ok(d) = decode(&path) {
+        assert!(d.summary.duration_s <= 3700.0, "{}", d.summary.duration_s);
+        assert!(says(&d, "time_stamps_leap"));
+    }
+}
+
 #[test]
 fn truncated_files_keep_what_is_there_and_say_so() {
     for name in [
