@@ -6,6 +6,7 @@
 use super::bass::BassNote;
 use super::guitar::GuitarHeard;
 use super::offset::BassOffset;
+use super::settled::Settled;
 use super::trend::{CellReading, NoteOffset, level, unwrap_offsets};
 use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;
@@ -35,15 +36,15 @@ impl Heard {
     }
 
     /// The bass: its notes, moved so that their median is the offset that all partials agree on.
-    pub fn of_bass(notes: &[BassNote], offset: Option<&BassOffset>) -> Self {
-        let (Some(offset), true) = (offset, bass_quality(notes) >= LEAST_HEARD) else {
+    pub fn of_bass(notes: &[BassNote], offset: Option<(&BassOffset, &Settled)>) -> Self {
+        let (Some((offset, settled)), true) = (offset, bass_quality(notes) >= LEAST_HEARD) else {
             return Self::none("no_bass_heard");
         };
         let triples: Vec<(f64, f64, f64)> =
             notes.iter().map(|n| ((n.start_s + n.end_s) / 2.0, n.cents, n.weight)).collect();
-        let half_width = bass_half_width_cents(offset);
+        let half_width = bass_half_width_cents(offset, settled);
         Self {
-            notes: moved_to(unwrap_offsets(&triples), offset.cents),
+            notes: moved_to(unwrap_offsets(&triples), settled.cents),
             readings: notes.iter().flat_map(bass_readings).collect(),
             half_width_cents: Some(half_width),
             systematic_cents: half_width,
@@ -125,12 +126,11 @@ fn moved_to(mut notes: Vec<NoteOffset>, cents: f64) -> Vec<NoteOffset> {
     notes
 }
 
-/// Half of the 95 % interval of a take's bass offset: what the likelihood says, and what mixes with known truth showed.
-///
-/// Two cents are what instruments differ in between the part of a note that is heard and the pitch it settles on.
-fn bass_half_width_cents(offset: &BassOffset) -> f64 {
-    let shared = 200.0 * (0.17 - offset.low_share).max(0.0);
-    (1.1 * offset.half_width).hypot(2.2).hypot(0.7 * offset.fall_cents).hypot(shared)
+/// Half of the 95 % interval of a take's bass offset: what the fit says, and more where the bass shares its partials with
+/// others.
+fn bass_half_width_cents(offset: &BassOffset, settled: &Settled) -> f64 {
+    let shared = 100.0 * (0.17 - offset.low_share).max(0.0);
+    settled.half_width.hypot(shared)
 }
 
 /// The same for the guitar.

@@ -85,8 +85,9 @@ const SHORTEST: usize = 8;
 const GAP: usize = 3;
 /// Share of the peaks' strength that the string must explain.
 const LEAST_EXPLAINED: f64 = 0.6;
-/// Attack that is skipped, frames.
+/// Attack that is skipped, frames, and share of a sounding that is: plucked strings begin sharp and come to rest.
 const ATTACK: usize = 6;
+const EARLY_SHARE: f64 = 0.4;
 /// Known accuracy of a clean sounding, cents (95 %): real strings wander by this much within a second.
 const FLOOR_CENTS: f64 = 2.6;
 
@@ -203,7 +204,8 @@ fn soundings(chosen: &[Option<usize>], first: usize) -> Vec<Sounding> {
 fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
     let (player, midi) = OPEN_STRINGS[sounding.string];
     let nominal = midi_to_hz(f64::from(midi));
-    let skip = ATTACK.min((sounding.end - sounding.first) / 3);
+    let length = sounding.end - sounding.first;
+    let skip = ATTACK.max((EARLY_SHARE * length as f64) as usize).min(length / 2);
     let mut partials: Vec<(f64, f64, f64)> = Vec::new();
     for number in 1..=MEASURED {
         let target = nominal * f64::from(number);
@@ -219,8 +221,9 @@ fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
         if own.len() * 2 < sounding.end - sounding.first - skip {
             continue;
         }
-        let centre = weighted_median(&own)?;
-        let wander = weighted_median(&own.iter().map(|(c, a)| ((c - centre).abs(), *a)).collect::<Vec<_>>())?;
+        // By time, not by power: a string that still falls would be read at its loud beginning.
+        let centre = weighted_median(&own.iter().map(|(c, _)| (*c, 1.0)).collect::<Vec<_>>())?;
+        let wander = weighted_median(&own.iter().map(|(c, _)| ((c - centre).abs(), 1.0)).collect::<Vec<_>>())?;
         let power = own.iter().map(|(_, a)| a * a).sum::<f64>() / own.len() as f64;
         // A period detector weighs partials by power times the square of their number; stiff upper partials would then
         // pull the pitch up, hence the number alone.

@@ -17,6 +17,7 @@ use super::heard::Heard;
 use super::hints::{TuningHints, near_pitch};
 use super::line::{LongTermLevel, bass_runs};
 use super::offset::bass_offset;
+use super::settled::settled;
 use super::strings::{OpenString, StringPlayer, open_strings};
 use super::trend::{CellReading, NoteOffset, curve, level, retunings, trend};
 
@@ -117,9 +118,10 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
         let runs = bass_runs(store, &long_term, first, end);
         let notes = bass_notes(store, &runs);
         let band = band_pitch(store, first, end);
-        let offset = bass_offset(store, &runs, band.band.value);
+        let offset = bass_offset(store, &runs, band.band.value)
+            .and_then(|o| settled(store, &runs, o.cents, band.band.value).map(|s| (o, s)));
         let chords = find_guitar(store, &runs, first, end, band.band.value);
-        ((Heard::of_bass(&notes, offset.as_ref()), Heard::of_guitar(chords.as_ref())), band)
+        ((Heard::of_bass(&notes, offset.as_ref().map(|(o, s)| (o, s))), Heard::of_guitar(chords.as_ref())), band)
     };
     let ((bass, guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().map(heard).unzip();
     let seconds = (store.frames() as f64 * HOP_S).ceil() as usize;
