@@ -89,7 +89,14 @@ fn passages(truth: &Value) -> Vec<Passage> {
 fn notes(truth: &Value, player: &str, from: f64, to: f64) -> Vec<(f64, f64, u64, f64)> {
     let all = truth["notes"][player].as_array().cloned().unwrap_or_default();
     all.iter()
-        .map(|n| (n["t"].as_f64().unwrap(), n["d"].as_f64().unwrap(), n["key"].as_u64().unwrap(), n["cents"].as_f64().unwrap()))
+        .map(|n| {
+            (
+                n["t"].as_f64().unwrap(),
+                n["d"].as_f64().unwrap(),
+                n["key"].as_u64().unwrap(),
+                n["cents"].as_f64().unwrap(),
+            )
+        })
         .filter(|n| n.0 >= from && n.0 < to)
         .collect()
 }
@@ -97,10 +104,9 @@ fn notes(truth: &Value, player: &str, from: f64, to: f64) -> Vec<(f64, f64, u64,
 fn take_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
     let mut rows = Vec::new();
     for (take, t) in found.takes.iter().zip(truth["takes"].as_array().unwrap()) {
-        for (figure, silent, player, m) in [
-            ("bass", "bass silent", "bass", &take.bass),
-            ("guitar", "guitar silent", "guitar", &take.guitar),
-        ] {
+        for (figure, silent, player, m) in
+            [("bass", "bass silent", "bass", &take.bass), ("guitar", "guitar silent", "guitar", &take.guitar)]
+        {
             let own = notes(truth, player, t["start"].as_f64().unwrap(), t["end"].as_f64().unwrap());
             let found = m.offset_from_a440_cents.clone();
             let pairs: Vec<(f64, f64)> = own.iter().map(|n| (n.3, n.1)).collect();
@@ -115,7 +121,14 @@ fn weighted_median(mut pairs: Vec<(f64, f64)>) -> f64 {
     pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
     let half = pairs.iter().map(|p| p.1).sum::<f64>() / 2.0;
     let mut sum = 0.0;
-    pairs.iter().find(|p| { sum += p.1; sum >= half }).unwrap().0
+    pairs
+        .iter()
+        .find(|p| {
+            sum += p.1;
+            sum >= half
+        })
+        .unwrap()
+        .0
 }
 
 fn string_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
@@ -142,11 +155,19 @@ fn string_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
 fn drift_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
     let retuned = truth["tuning"].as_object().unwrap().values().any(|v| v.get("retune").is_some());
     let of = |figure, player: &str, m: &InstrumentTuning| {
-        let own: Vec<(f64, f64)> = truth["takes"].as_array().unwrap().iter()
+        let own: Vec<(f64, f64)> = truth["takes"]
+            .as_array()
+            .unwrap()
+            .iter()
             .flat_map(|t| notes(truth, player, t["start"].as_f64().unwrap(), t["end"].as_f64().unwrap()))
             .map(|n| (n.0 / 60.0, n.3))
             .collect();
-        (!own.is_empty()).then(|| Row { figure, tape: name.to_owned(), truth: slope(&own), found: m.drift_cents_per_min.clone() })
+        (!own.is_empty()).then(|| Row {
+            figure,
+            tape: name.to_owned(),
+            truth: slope(&own),
+            found: m.drift_cents_per_min.clone(),
+        })
     };
     if retuned {
         println!("{name}: retuned, bass {:?} guitar {:?}", found.bass.retuned_at_s, found.guitar.retuned_at_s);
@@ -170,9 +191,21 @@ fn print_row(r: &Row) {
     match r.found.value {
         Some(v) => println!(
             "  {:14} {:38} {:7.2} for {:7.2}: {:6.2} +-{:5.2} {}",
-            r.figure, r.tape, v, r.truth, v - r.truth, half, if inside(r) == Some(false) { "OUT" } else { "" }
+            r.figure,
+            r.tape,
+            v,
+            r.truth,
+            v - r.truth,
+            half,
+            if inside(r) == Some(false) { "OUT" } else { "" }
         ),
-        None => println!("  {:14} {:38}    none for {:7.2}: {}", r.figure, r.tape, r.truth, r.found.reason.as_deref().unwrap_or("")),
+        None => println!(
+            "  {:14} {:38}    none for {:7.2}: {}",
+            r.figure,
+            r.tape,
+            r.truth,
+            r.found.reason.as_deref().unwrap_or("")
+        ),
     }
 }
 
@@ -190,7 +223,12 @@ fn summary(rows: &[Row]) {
         let inside = known.iter().filter(|r| inside(r) == Some(true)).count() as f64 / known.len().max(1) as f64;
         println!(
             "{figure:14} {:4} {:5} {:7.2} {:7.2} {:8.2} {:8.2}",
-            rows.len(), rows.len() - known.len(), middle(&errors), errors.last().copied().unwrap_or(f64::NAN), inside, middle(&halves)
+            rows.len(),
+            rows.len() - known.len(),
+            middle(&errors),
+            errors.last().copied().unwrap_or(f64::NAN),
+            inside,
+            middle(&halves)
         );
     }
 }

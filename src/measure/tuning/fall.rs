@@ -83,3 +83,26 @@ fn line(points: &[(f64, f64)]) -> Option<(f64, f64)> {
     let rest: f64 = points.iter().map(|p| (p.1 - mc - slope * (p.0 - mt)).powi(2)).sum();
     Some((slope, tt / (rest / (n - 2.0).max(1.0) + 1.0)))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dsp::peaks::Peak;
+
+    #[test]
+    fn falling_notes_have_their_rate_and_two_notes_have_none() {
+        let (mut store, mut runs) = (PeakStore::default(), Vec::new());
+        for i in 0..30usize {
+            let midi = 30.0 + (i % 9) as f64;
+            runs.push(Run { first: 12 * i, end: 12 * i + 12, midi });
+            for frame in 0..12 {
+                let f0 = midi_to_hz(midi - 0.11 * frame as f64 * HOP_S);
+                store
+                    .push(&(1..5).map(|n| Peak { hz: (f0 * f64::from(n)) as f32, amplitude: 0.1 }).collect::<Vec<_>>());
+            }
+        }
+        let (rate, error) = fall_rate(&store, &runs);
+        assert!((rate + 11.0).abs() < 0.5 && error < 1.0, "{rate} {error}");
+        assert!(fall_rate(&store, &runs[..2]).1 > 1e6);
+    }
+}

@@ -26,6 +26,7 @@ use super::fall::fall_rate;
 use super::line::Run;
 use super::normal::{cumulative, inverse};
 use super::offset::strongest_near;
+use super::trend::CellReading;
 
 /// Partials that are read, and the frequency above which none is.
 pub const PARTIALS: usize = 6;
@@ -72,7 +73,7 @@ const FUNDAMENTAL_SHARE: f64 = 0.6;
 const SCATTER_RATIO: (f64, f64) = (1.35, 0.1);
 const FALLS_FASTER: (f64, f64) = (6.0, 1.0);
 /// What basses differ by between the pitch that is heard and the one that they come to, whatever the take says, cents.
-const BASSES_DIFFER: f64 = 0.8;
+const BASSES_DIFFER: f64 = 1.1;
 
 /// One key's pitch in a take.
 #[derive(Clone, Copy, Debug)]
@@ -98,6 +99,8 @@ pub struct Settled {
     pub fall_cents: f64,
     /// The keys, by rising number.
     pub keys: Vec<KeyOffset>,
+    /// The readings behind it, for the drift.
+    pub readings: Vec<CellReading>,
 }
 
 struct Reading {
@@ -128,11 +131,18 @@ pub fn settled(store: &PeakStore, runs: &[Run], centre_cents: f64, band_cents: O
     let (rate, rate_error) = fall_rate(store, &runs);
     let lowest = model.sigma[1].max(FUNDAMENTAL_SHARE * model.sigma[0]);
     let ratio = (lowest / model.sigma[2]).ln() - SCATTER_RATIO.0.ln();
-    let falls = logistic(ratio / SCATTER_RATIO.1) * logistic((-rate - 0.5 * rate_error - FALLS_FASTER.0) / FALLS_FASTER.1);
+    let falls =
+        logistic(ratio / SCATTER_RATIO.1) * logistic((-rate - 0.5 * rate_error - FALLS_FASTER.0) / FALLS_FASTER.1);
     let fall_cents = STILL_FALLS.0 * falls;
     let unsure = falls * STILL_FALLS.1.powi(2) + falls * (1.0 - falls) * STILL_FALLS.0.powi(2);
     let sigma = (model.variance(&keys) + BASSES_DIFFER.powi(2) + unsure).sqrt();
-    Some(Settled { cents: wrap(middle(&keys) - fall_cents), half_width: 1.96 * sigma, fall_cents, keys })
+    Some(Settled {
+        cents: wrap(middle(&keys) - fall_cents),
+        half_width: 1.96 * sigma,
+        fall_cents,
+        keys,
+        readings: model.cells(&readings, &runs),
+    })
 }
 
 fn logistic(x: f64) -> f64 {
@@ -210,10 +220,8 @@ impl Model {
         let place = |k: i64| key_numbers.partition_point(|x| *x < k);
         let run_key: Vec<usize> = run_keys.iter().map(|k| place(*k)).collect();
         let strings: Vec<usize> = key_numbers.iter().map(|k| string_of(*k)).collect();
-        let offset: Vec<f64> = readings
-            .iter()
-            .map(|r| centre + wrap(r.cents - 100.0 * run_keys[r.run] as f64 - centre))
-            .collect();
+        let offset: Vec<f64> =
+            readings.iter().map(|r| centre + wrap(r.cents - 100.0 * run_keys[r.run] as f64 - centre)).collect();
         let band = offset
             .iter()
             .map(|y| {
@@ -308,8 +316,8 @@ impl Model {
                 .collect();
             let Some(middle) = weighted_median(&pairs).filter(|_| pairs.len() >= 3) else { continue };
             let n: f64 = pairs.iter().map(|p| p.1).sum();
-            let square = (READING_COUNT * READING_SPREAD[number].powi(2) + n * (1.4826 * middle).powi(2))
-                / (READING_COUNT + n);
+            let square =
+                (READING_COUNT * READING_SPREAD[number].powi(2) + n * (1.4826 * middle).powi(2)) / (READING_COUNT + n);
             self.sigma[number] = square.sqrt().clamp(SPREAD_RANGE.0, SPREAD_RANGE.1);
         }
     }
@@ -347,6 +355,20 @@ impl Model {
             .collect()
     }
 
+    /// The readings, each key and partial a cell, weighed as the fit weighs them.
+    fn cells(&self, readings: &[Reading], runs: &[Run]) -> Vec<CellReading> {
+        readings
+            .iter()
+            .enumerate()
+            .map(|(i, r)| CellReading {
+                at_s: (runs[r.run].first + runs[r.run].end) as f64 / 2.0 * HOP_S,
+                cell: (self.key_numbers[self.key_of[i]].max(0) as u32) * 16 + r.number as u32,
+                cents: self.offset[i],
+                weight: self.weight[i],
+            })
+            .collect()
+    }
+
     /// Variance of the mean over the playing time.
     fn variance(&self, keys: &[KeyOffset]) -> f64 {
         let mut v = vec![0.0; self.unknowns.len()];
@@ -367,9 +389,81 @@ impl Model {
 
 /// The pitch under which half of the playing time lies, each key as uncertain as it is.
 fn middle(keys: &[KeyOffset]) -> f64 {
-    let below = |at: f64| -> f64 {
-        keys.iter().map(|k| k.share * cumulative((at - k.cents) / k.sigma.hypot(KEY_BLUR))).sum()
-    };
+    let below =
+        |at: f64| -> f64 { keys.iter().map(|k| k.share * cumulative((at - k.cents) / k.sigma.hypot(KEY_BLUR))).sum() };
     let centre = keys.iter().map(|k| k.share * k.cents).sum::<f64>();
     inverse(below, 0.5, (centre - 50.0, centre + 50.0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Fixed pseudo-random numbers, -1..1.
+    fn noise(i: usize) -> f64 {
+        let x = ((i as u64).wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407)) >> 33;
+        x as f64 / f64::from(u32::MAX >> 2) - 1.0
+    }
+
+    /// Eighty notes of twelve frames over all four strings: each `cents` off and by `strings` of its string, every partial
+    /// of every note by its own chance, `scatter` cents at most, and falling.
+    fn line_of(cents: f64, strings: [f64; 4], scatter: [f64; 4], fall: f64) -> (PeakStore, Vec<Run>) {
+        let mut store = PeakStore::default();
+        let mut runs = Vec::new();
+        for i in 0..80usize {
+            let key = 28 + (i * 7) % 19;
+            let off = cents + strings[string_of(key as i64)];
+            runs.push(Run { first: i * 12, end: i * 12 + 12, midi: key as f64 + (off / 25.0).round() / 4.0 });
+            for frame in 0..12 {
+                let peaks: Vec<Peak> = (0..4)
+                    .map(|k| {
+                        let now = off + PARTIAL_CENTS[k] + scatter[k] * noise(4 * i + k) - fall * frame as f64 * HOP_S;
+                        let hz = midi_to_hz(key as f64 + now / 100.0) * (k + 1) as f64;
+                        Peak { hz: hz as f32, amplitude: 0.05 }
+                    })
+                    .collect();
+                store.push(&peaks);
+            }
+        }
+        (store, runs)
+    }
+
+    #[test]
+    fn the_offset_comes_back_over_a_semitone() {
+        for cents in [-45.0, -20.0, 0.0, 7.0, 33.0, 45.0] {
+            let (store, runs) = line_of(cents, [0.0; 4], [6.0, 4.0, 4.0, 6.0], 0.0);
+            let found = settled(&store, &runs, cents + 4.0, Some(0.0)).unwrap();
+            assert!(wrap(found.cents - cents).abs() < 1.2, "{cents}: {} +- {}", found.cents, found.half_width);
+            assert!(found.half_width > 1.5 && found.half_width < 3.2, "{}", found.half_width);
+            assert_eq!(found.fall_cents.round(), 0.0);
+        }
+    }
+
+    #[test]
+    fn strings_tuned_apart_are_told_apart_and_the_offset_lies_where_most_time_is_played() {
+        let strings = [0.0, 0.0, -1.0, -18.0];
+        let (store, runs) = line_of(5.0, strings, [4.0; 4], 0.0);
+        let found = settled(&store, &runs, 1.0, None).unwrap();
+        for k in &found.keys {
+            let want = 5.0 + strings[string_of(k.key)];
+            assert!((k.cents - want).abs() < 3.0, "{}: {} for {want}", k.key, k.cents);
+        }
+        assert!((found.cents - 5.0).abs() < 2.0, "the mean stands at 1: {}", found.cents);
+    }
+
+    #[test]
+    fn a_bass_that_still_falls_and_whose_body_pulls_is_moved_and_known_worse() {
+        let (steady, runs) = line_of(10.0, [0.0; 4], [12.0, 20.0, 2.0, 2.0], 0.0);
+        let (falling, _) = line_of(10.0, [0.0; 4], [12.0, 20.0, 2.0, 2.0], 14.0);
+        let (even, _) = line_of(10.0, [0.0; 4], [4.0; 4], 14.0);
+        let read = |store: &PeakStore| settled(store, &runs, 10.0, None).unwrap();
+        assert!(read(&steady).fall_cents < 1.0 && read(&even).fall_cents < 1.0);
+        let found = read(&falling);
+        assert!(found.fall_cents > 7.0 && found.half_width > 6.0, "{} {}", found.fall_cents, found.half_width);
+    }
+
+    #[test]
+    fn no_line_no_offset() {
+        assert!(settled(&PeakStore::default(), &[], 0.0, None).is_none());
+    }
 }

@@ -221,9 +221,8 @@ fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
         if own.len() * 2 < sounding.end - sounding.first - skip {
             continue;
         }
-        // By time, not by power: a string that still falls would be read at its loud beginning.
-        let centre = weighted_median(&own.iter().map(|(c, _)| (*c, 1.0)).collect::<Vec<_>>())?;
-        let wander = weighted_median(&own.iter().map(|(c, _)| ((c - centre).abs(), 1.0)).collect::<Vec<_>>())?;
+        let centre = weighted_median(&own)?;
+        let wander = weighted_median(&own.iter().map(|(c, a)| ((c - centre).abs(), *a)).collect::<Vec<_>>())?;
         let power = own.iter().map(|(_, a)| a * a).sum::<f64>() / own.len() as f64;
         // A period detector weighs partials by power times the square of their number; stiff upper partials would then
         // pull the pitch up, hence the number alone.

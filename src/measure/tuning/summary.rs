@@ -238,7 +238,7 @@ impl Followed {
         takes_s: &[(f64, f64)],
         bands: &[BandPitch],
         seconds: usize,
-        moment: impl Fn(f64, f64) -> f64,
+        moment: impl Fn(f64, f64) -> (f64, bool),
     ) -> Self {
         let none = heard.iter().find(|h| h.notes.is_empty()).map_or("too_few_notes", |h| h.reason);
         let levels: Vec<Measured> = heard.iter().map(Heard::level).collect();
@@ -262,19 +262,19 @@ impl Followed {
     }
 }
 
-/// The last moment of tuning by this player between two takes, else the middle of the gap.
+/// The last moment of tuning by this player between two takes, else the middle of the gap; and whether there was one.
 fn tuned_between(
     passages: &[Passage],
     strings: &[Vec<OpenString>],
     player: StringPlayer,
     from_s: f64,
     to_s: f64,
-) -> f64 {
+) -> (f64, bool) {
     passages
         .iter()
         .zip(strings)
         .filter(|(p, s)| p.start_s >= from_s - 0.5 && p.end_s <= to_s + 0.5 && s.iter().any(|x| x.player == player))
-        .map(|(p, _)| p.end_s)
-        .fold(None, |_, t| Some(t))
-        .unwrap_or((from_s + to_s) / 2.0)
+        .map(|(p, _)| (p.end_s, true))
+        .last()
+        .unwrap_or(((from_s + to_s) / 2.0, false))
 }
