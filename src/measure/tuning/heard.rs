@@ -6,6 +6,7 @@
 use super::bass::BassNote;
 use super::guitar::GuitarHeard;
 use super::offset::BassOffset;
+use super::settled::Settled;
 use super::trend::{CellReading, NoteOffset, level, unwrap_offsets};
 use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;
@@ -35,16 +36,16 @@ impl Heard {
     }
 
     /// The bass: its notes, moved so that their median is the offset that all partials agree on.
-    pub fn of_bass(notes: &[BassNote], offset: Option<&BassOffset>) -> Self {
-        let (Some(offset), true) = (offset, bass_quality(notes) >= LEAST_HEARD) else {
+    pub fn of_bass(notes: &[BassNote], offset: Option<(&BassOffset, &Settled)>) -> Self {
+        let (Some((offset, settled)), true) = (offset, bass_quality(notes) >= LEAST_HEARD) else {
             return Self::none("no_bass_heard");
         };
         let triples: Vec<(f64, f64, f64)> =
             notes.iter().map(|n| ((n.start_s + n.end_s) / 2.0, n.cents, n.weight)).collect();
-        let half_width = bass_half_width_cents(offset);
+        let half_width = bass_half_width_cents(offset, settled);
         Self {
-            notes: moved_to(unwrap_offsets(&triples), offset.cents),
-            readings: notes.iter().flat_map(bass_readings).collect(),
+            notes: moved_to(unwrap_offsets(&triples), settled.cents),
+            readings: settled.readings.clone(),
             half_width_cents: Some(half_width),
             systematic_cents: half_width,
             reason: "no_bass_heard",
@@ -96,19 +97,6 @@ impl Heard {
     }
 }
 
-/// Readings of a bass note's partials; the key is the nearest semitone.
-fn bass_readings(note: &BassNote) -> impl Iterator<Item = CellReading> + '_ {
-    let key = (note.cents / 100.0).round();
-    note.partials.iter().enumerate().filter_map(move |(k, cents)| {
-        Some(CellReading {
-            at_s: (note.start_s + note.end_s) / 2.0,
-            cell: key.max(0.0) as u32 * 16 + k as u32,
-            cents: (*cents)? - 100.0 * key,
-            weight: note.weight * if k == 0 { 0.3 } else { 1.0 },
-        })
-    })
-}
-
 /// Weight of the notes per second of the line, 0..=1: how well the bass was heard.
 fn bass_quality(notes: &[BassNote]) -> f64 {
     let seconds: f64 = notes.iter().map(|n| n.end_s - n.start_s).sum();
@@ -125,12 +113,11 @@ fn moved_to(mut notes: Vec<NoteOffset>, cents: f64) -> Vec<NoteOffset> {
     notes
 }
 
-/// Half of the 95 % interval of a take's bass offset: what the likelihood says, and what mixes with known truth showed.
-///
-/// Two cents are what instruments differ in between the part of a note that is heard and the pitch it settles on.
-fn bass_half_width_cents(offset: &BassOffset) -> f64 {
-    let shared = 200.0 * (0.17 - offset.low_share).max(0.0);
-    (1.1 * offset.half_width).hypot(2.2).hypot(0.7 * offset.fall_cents).hypot(shared)
+/// Half of the 95 % interval of a take's bass offset: what the fit says, and more where the bass shares its partials with
+/// others.
+fn bass_half_width_cents(offset: &BassOffset, settled: &Settled) -> f64 {
+    let shared = 100.0 * (0.17 - offset.low_share).max(0.0);
+    settled.half_width.hypot(shared)
 }
 
 /// The same for the guitar.
@@ -156,12 +143,17 @@ mod tests {
 
     #[test]
     fn a_bass_that_was_hardly_heard_is_no_bass() {
-        let offset = BassOffset { cents: 9.0, half_width: 2.0, fall_cents: 0.0, low_share: 0.5 };
-        assert!(Heard::of_bass(&bass(0.01), Some(&offset)).notes.is_empty());
+        let offset = BassOffset { cents: 7.0, low_share: 0.5 };
+        let settled = Settled { cents: 9.0, half_width: 2.0, fall_cents: 0.0, keys: Vec::new(), readings: Vec::new() };
+        assert!(Heard::of_bass(&bass(0.01), Some((&offset, &settled))).notes.is_empty());
         assert!(Heard::of_bass(&bass(0.2), None).notes.is_empty());
-        let well = Heard::of_bass(&bass(0.2), Some(&offset));
-        assert_eq!((well.notes.len(), well.readings.len()), (20, 40));
-        assert!((well.level().value.unwrap() - 9.0).abs() < 1e-9, "the notes stand at 7 by themselves");
+        let well = Heard::of_bass(&bass(0.2), Some((&offset, &settled)));
+        assert_eq!(well.notes.len(), 20);
+        let level = well.level();
+        assert!((level.value.unwrap() - 9.0).abs() < 1e-9, "the notes stand at 7 by themselves");
+        assert!((level.high.unwrap() - 11.0).abs() < 1e-9, "{level:?}");
+        let shared = BassOffset { low_share: 0.1, ..offset };
+        assert!(Heard::of_bass(&bass(0.2), Some((&shared, &settled))).level().high.unwrap() > 15.0);
     }
 
     #[test]

@@ -10,12 +10,15 @@ mod bass;
 mod circle;
 mod close;
 mod compact;
+mod fall;
 mod guitar;
 mod harmony;
 mod heard;
 mod hints;
 mod line;
+mod normal;
 mod offset;
+mod settled;
 mod single;
 mod strings;
 mod summary;
@@ -38,7 +41,7 @@ pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-3";
+pub const METHOD_ID: &str = "tuning-4";
 
 /// Keeps the spectral peaks of the tape, at most 2.5 kB a second.
 pub struct TuningMeter {

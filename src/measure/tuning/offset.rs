@@ -7,17 +7,16 @@
 //! often the higher the partial), or for nothing. Readings of one key and partial form a cell: whatever is odd about that
 //! string, fret or sample is theirs together, so that a key played often counts no more than a key. The likelihoods of all
 //! cells are multiplied for every offset and every stretch of the partials (inharmonicity); the median of the result is the
-//! offset. A bass whose notes fall in pitch while they ring has not come to rest when the next note begins; its offset is
-//! moved on by a second of that fall, and the interval with it. The widths were set on mixes of our own with known truth.
+//! offset, wherever on the circle it lies. [`super::settled`] then looks closer around it.
 //!
-//! Limits: with a recorder that is deaf below 150 Hz the bass shares all its partials with others; the interval widens.
+//! Limits: with a recorder that is deaf below 150 Hz the bass shares all its partials with others.
 
 use crate::dsp::partials::weighted_median;
 use crate::dsp::peaks::Peak;
 use crate::units::midi_to_hz;
 
 use super::circle::{CIRCLE, STUDENT4_PEAK, kernel, median_and_half_width, offset_of, spread, student4, wrap};
-use super::compact::{HOP_S, PeakStore};
+use super::compact::PeakStore;
 use super::line::Run;
 
 /// A peak belongs to a partial when it lies this near, cents.
@@ -51,25 +50,11 @@ const READING_POWER: f64 = 0.5;
 /// Stretch of the partials, cents for each unit of n^2 - 1, and the scale of its prior.
 const STRETCHES: [f64; 6] = [0.0, 0.15, 0.35, 0.6, 0.9, 1.3];
 const STRETCH_SCALE: f64 = 0.15;
-/// A fall within the notes slower than this is within what steady notes show, cents a second; what is beyond it goes on
-/// for this many seconds, up to a bound.
-const STEADY_FALL: f64 = 4.0;
-const FALL_LASTS_S: f64 = 1.2;
-const MOST_FALL_CENTS: f64 = 8.0;
-/// Shorter notes have the next one in their last frames, frames.
-const FALL_RUN: usize = 11;
-/// Fewest pairs of readings behind a fall.
-const FEWEST_PAIRS: usize = 12;
-
 /// The bass's offset in a take.
 #[derive(Clone, Copy, Debug)]
 pub struct BassOffset {
     /// Cents from the nearest semitone, -50..50.
     pub cents: f64,
-    /// Half of the 95 % interval that the likelihood gives, cents.
-    pub half_width: f64,
-    /// By how much `cents` was moved for notes that still fall, cents, 0 or more.
-    pub fall_cents: f64,
     /// Share of the weight below the register of the comping instruments, 0..=1.
     pub low_share: f64,
 }
@@ -119,9 +104,8 @@ pub fn bass_offset(store: &PeakStore, runs: &[Run], band_cents: Option<f64>) -> 
         low += if r.hz < BAND_FROM_HZ.0 { weight } else { 0.0 };
     }
     let posterior = combine(&cells);
-    let (median, half_width) = median_and_half_width(&posterior);
-    let fall = fall_cents(&readings, &runs);
-    Some(BassOffset { cents: wrap(median - fall), half_width, fall_cents: fall, low_share: low / all.max(1e-12) })
+    let (median, _) = median_and_half_width(&posterior);
+    Some(BassOffset { cents: wrap(median), low_share: low / all.max(1e-12) })
 }
 
 fn readings_of(store: &PeakStore, index: usize, run: &Run) -> Vec<Reading> {
@@ -227,50 +211,20 @@ fn combine(cells: &std::collections::BTreeMap<(i64, usize), [f64; CIRCLE]>) -> [
     out
 }
 
-/// How far the notes still have to fall when they end, cents: from the fall between their middle and their rest.
-fn fall_cents(readings: &[Reading], runs: &[Run]) -> f64 {
-    let mut rates: Vec<(f64, f64)> = Vec::new();
-    for pair in readings.windows(2) {
-        let (a, b) = (&pair[0], &pair[1]);
-        if a.run == b.run
-            && a.number == b.number
-            && (2..=4).contains(&a.number)
-            && (a.part, b.part) == (1, 2)
-            && a.frames >= 2
-            && b.frames >= 2
-            && a.hz < 330.0
-            && runs[a.run].end - runs[a.run].first >= FALL_RUN
-        {
-            let length_s = (runs[a.run].end - runs[a.run].first) as f64 * HOP_S;
-            let rest_s = REST_FROM as f64 * HOP_S;
-            let apart_s = (rest_s + (length_s - rest_s) / 2.0 - 0.22).max(0.1);
-            if (b.cents - a.cents).abs() < 20.0 {
-                rates.push(((b.cents - a.cents) / apart_s, apart_s.min(0.4)));
-            }
-        }
-    }
-    if rates.len() < FEWEST_PAIRS {
-        return 0.0;
-    }
-    let rate = weighted_median(&rates).unwrap_or(0.0);
-    (FALL_LASTS_S * (-rate - STEADY_FALL).max(0.0)).min(MOST_FALL_CENTS)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
 
     /// A walking line of notes of twelve frames: partial levels as given, the bass `cents` off, the band's partial on
     /// top of every third note's upper partials.
-    fn line_of(cents: f64, fall_cents_per_s: f64, levels: &[f32]) -> (PeakStore, Vec<Run>) {
+    fn line_of(cents: f64, levels: &[f32]) -> (PeakStore, Vec<Run>) {
         let mut store = PeakStore::default();
         let mut runs = Vec::new();
         for i in 0..60usize {
             let midi = 28.0 + ((i * 7) % 17) as f64;
             runs.push(Run { first: i * 12, end: i * 12 + 12, midi });
-            for frame in 0..12 {
-                let now = cents - fall_cents_per_s * frame as f64 * HOP_S;
-                let f0 = midi_to_hz(midi + now / 100.0) as f32;
+            for _ in 0..12 {
+                let f0 = midi_to_hz(midi + cents / 100.0) as f32;
                 let mut peaks: Vec<Peak> =
                     levels.iter().enumerate().map(|(k, a)| Peak { hz: f0 * (k + 1) as f32, amplitude: *a }).collect();
                 if i % 3 == 0 {
@@ -287,20 +241,10 @@ mod tests {
     #[test]
     fn the_offset_comes_back_over_a_semitone_with_the_band_on_top_of_the_partials() {
         for cents in [-45.0, -20.0, -5.0, 0.0, 4.0, 12.0, 45.0] {
-            let (store, runs) = line_of(cents, 0.0, &[0.05, 0.1, 0.06, 0.04]);
+            let (store, runs) = line_of(cents, &[0.05, 0.1, 0.06, 0.04]);
             let found = bass_offset(&store, &runs, Some(0.0)).unwrap();
             assert!(wrap(found.cents - cents).abs() < 1.5, "{cents}: {found:?}");
-            assert!(wrap(found.cents - cents).abs() < found.half_width + 0.5, "{cents}: {found:?}");
         }
-    }
-
-    #[test]
-    fn notes_that_still_fall_are_followed_to_where_they_come_to_rest() {
-        let (steady, runs) = line_of(10.0, 0.0, &[0.05, 0.1, 0.06, 0.04]);
-        let (falling, _) = line_of(10.0, 8.0, &[0.05, 0.1, 0.06, 0.04]);
-        assert_eq!(bass_offset(&steady, &runs, None).unwrap().fall_cents, 0.0);
-        let fall = bass_offset(&falling, &runs, None).unwrap().fall_cents;
-        assert!((fall - FALL_LASTS_S * (8.0 - STEADY_FALL)).abs() < 1.5, "{fall}");
     }
 
     #[test]

@@ -85,8 +85,9 @@ const SHORTEST: usize = 8;
 const GAP: usize = 3;
 /// Share of the peaks' strength that the string must explain.
 const LEAST_EXPLAINED: f64 = 0.6;
-/// Attack that is skipped, frames.
+/// Attack that is skipped, frames, and share of a sounding that is: plucked strings begin sharp and come to rest.
 const ATTACK: usize = 6;
+const EARLY_SHARE: f64 = 0.4;
 /// Known accuracy of a clean sounding, cents (95 %): real strings wander by this much within a second.
 const FLOOR_CENTS: f64 = 2.6;
 
@@ -203,7 +204,8 @@ fn soundings(chosen: &[Option<usize>], first: usize) -> Vec<Sounding> {
 fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
     let (player, midi) = OPEN_STRINGS[sounding.string];
     let nominal = midi_to_hz(f64::from(midi));
-    let skip = ATTACK.min((sounding.end - sounding.first) / 3);
+    let length = sounding.end - sounding.first;
+    let skip = ATTACK.max((EARLY_SHARE * length as f64) as usize).min(length / 2);
     let mut partials: Vec<(f64, f64, f64)> = Vec::new();
     for number in 1..=MEASURED {
         let target = nominal * f64::from(number);

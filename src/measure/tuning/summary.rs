@@ -17,6 +17,7 @@ use super::heard::Heard;
 use super::hints::{TuningHints, near_pitch};
 use super::line::{LongTermLevel, bass_runs};
 use super::offset::bass_offset;
+use super::settled::settled;
 use super::strings::{OpenString, StringPlayer, open_strings};
 use super::trend::{CellReading, NoteOffset, curve, level, retunings, trend};
 
@@ -118,9 +119,10 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
         let runs = bass_runs(store, &long_term, first, end);
         let notes = bass_notes(store, &runs);
         let band = band_pitch(store, first, end);
-        let offset = bass_offset(store, &runs, band.band.value);
+        let offset = bass_offset(store, &runs, band.band.value)
+            .and_then(|o| settled(store, &runs, o.cents, band.band.value).map(|s| (o, s)));
         let chords = find_guitar(store, &runs, first, end, band.band.value);
-        ((Heard::of_bass(&notes, offset.as_ref()), Heard::of_guitar(chords.as_ref())), band)
+        ((Heard::of_bass(&notes, offset.as_ref().map(|(o, s)| (o, s))), Heard::of_guitar(chords.as_ref())), band)
     };
     let ((bass, guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().map(heard).unzip();
     let seconds = (store.frames() as f64 * HOP_S).ceil() as usize;
@@ -237,7 +239,7 @@ impl Followed {
         takes_s: &[(f64, f64)],
         bands: &[BandPitch],
         seconds: usize,
-        moment: impl Fn(f64, f64) -> f64,
+        moment: impl Fn(f64, f64) -> (f64, bool),
     ) -> Self {
         let none = heard.iter().find(|h| h.notes.is_empty()).map_or("too_few_notes", |h| h.reason);
         let levels: Vec<Measured> = heard.iter().map(Heard::level).collect();
@@ -261,19 +263,19 @@ impl Followed {
     }
 }
 
-/// The last moment of tuning by this player between two takes, else the middle of the gap.
+/// The last moment of tuning by this player between two takes, else the middle of the gap; and whether there was one.
 fn tuned_between(
     passages: &[Passage],
     strings: &[Vec<OpenString>],
     player: StringPlayer,
     from_s: f64,
     to_s: f64,
-) -> f64 {
+) -> (f64, bool) {
     passages
         .iter()
         .zip(strings)
         .filter(|(p, s)| p.start_s >= from_s - 0.5 && p.end_s <= to_s + 0.5 && s.iter().any(|x| x.player == player))
-        .map(|(p, _)| p.end_s)
-        .fold(None, |_, t| Some(t))
-        .unwrap_or((from_s + to_s) / 2.0)
+        .map(|(p, _)| (p.end_s, true))
+        .last()
+        .unwrap_or(((from_s + to_s) / 2.0, false))
 }

@@ -228,18 +228,30 @@ pub fn curve(notes: &[NoteOffset], levels: &[Measured], takes_s: &[(f64, f64)], 
 /// A step between two takes counts as a retuning from this size on, cents.
 const LEAST_RETUNING_CENTS: f64 = 5.0;
 
-/// Times at which the instrument was retuned: between takes whose levels differ by more than their uncertainty and by
-/// more than a drift at the usual pace explains. `between` names the moment for each gap between takes.
-pub fn retunings(levels: &[Measured], takes_s: &[(f64, f64)], between: impl Fn(f64, f64) -> f64) -> Vec<f64> {
+/// Where the player was heard tuning between the takes, a smaller step counts: what is wrong with both levels alike is not in
+/// their difference, so that it is known better than either by about this factor; and what a tuning leaves alone, cents.
+const DIFFERENCE_FACTOR: f64 = 0.7;
+const LEAST_TUNED_CENTS: f64 = 2.0;
+
+/// Times at which the instrument was retuned: between takes whose levels differ by more than their uncertainty and, unless
+/// the player was heard tuning, by more than a drift at the usual pace explains. `between` names the moment for each gap
+/// between takes, and whether the player was heard tuning in it.
+pub fn retunings(levels: &[Measured], takes_s: &[(f64, f64)], between: impl Fn(f64, f64) -> (f64, bool)) -> Vec<f64> {
     let mut found = Vec::new();
     let known: Vec<(usize, f64, f64)> =
         levels.iter().enumerate().filter_map(|(i, m)| Some((i, m.value?, (m.high? - m.low?) / 2.0))).collect();
     for pair in known.windows(2) {
         let ((i, a, ha), (j, b, hb)) = (pair[0], pair[1]);
+        let (moment, tuned) = between(takes_s[i].1, takes_s[j].0);
         // Strings and winds drift by up to about 2 cents a minute in a warming room (common practice, no source).
         let drift = 2.0 * ((takes_s[j].0 + takes_s[j].1) - (takes_s[i].0 + takes_s[i].1)) / 2.0 / 60.0;
-        if (b - a).abs() > LEAST_RETUNING_CENTS.max(drift) + ha.hypot(hb) {
-            found.push(between(takes_s[i].1, takes_s[j].0));
+        let least = if tuned {
+            LEAST_TUNED_CENTS + DIFFERENCE_FACTOR * ha.hypot(hb)
+        } else {
+            LEAST_RETUNING_CENTS.max(drift) + ha.hypot(hb)
+        };
+        if (b - a).abs() > least {
+            found.push(moment);
         }
     }
     found
@@ -293,9 +305,14 @@ mod tests {
         let found = retunings(
             &[Measured::symmetric(5.0, 1.0, 9), Measured::symmetric(24.0, 1.0, 9)],
             &[(0.0, 50.0), (60.0, 120.0)],
-            |a, b| (a + b) / 2.0,
+            |a, b| ((a + b) / 2.0, false),
         );
         assert_eq!(found, [55.0]);
+        let step = |tuned: bool| {
+            let levels = [Measured::symmetric(5.0, 5.0, 9), Measured::symmetric(-5.0, 5.0, 9)];
+            retunings(&levels, &[(0.0, 50.0), (60.0, 120.0)], |a, b| ((a + b) / 2.0, tuned))
+        };
+        assert_eq!((step(false).len(), step(true).len()), (0, 1), "ten cents after a tuning are one");
     }
 
     #[test]

@@ -1,0 +1,234 @@
+//! Tuning of whole tapes against their known notes, without the rest of a review.
+//!
+//! `cargo bench --bench tuning_tapes -- FOLDER...`: every `<tape>.truth.json` of the folders names the notes of the tape
+//! beside it (the makers' format, see `benches/README.md`). The passages are the true ones, so that only the tuning is
+//! judged. Prints one line a figure and tape, then per figure: how many, how many without a value, median and worst
+//! |error|, the share of truths inside the stated interval, and the median half-width.
+
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use ledgerline::dsp::Meter;
+use ledgerline::measure::tuning::{InstrumentTuning, TapeTuning, TuningMeter, measure_tuning};
+use ledgerline::passages::{Passage, PassageKind};
+use ledgerline::stats::Measured;
+use ledgerline::tape::{Tape, TapeSource};
+use rayon::prelude::*;
+use serde_json::Value;
+
+/// One figure of one tape.
+struct Row {
+    figure: &'static str,
+    tape: String,
+    truth: f64,
+    found: Measured,
+}
+
+fn main() {
+    let folders: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
+    if folders.is_empty() {
+        eprintln!("tuning_tapes: give folders of tapes with their truths; nothing measured");
+        return;
+    }
+    for folder in &folders {
+        let mut truths: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
+        truths.retain(|p| p.to_string_lossy().ends_with(".truth.json"));
+        truths.sort();
+        let rows: Vec<Row> = truths.par_iter().flat_map(|t| tape_rows(t)).collect();
+        println!("== {folder}");
+        rows.iter().for_each(print_row);
+        summary(&rows);
+    }
+}
+
+fn audio_beside(truth: &Path) -> Option<PathBuf> {
+    let name = truth.file_name()?.to_str()?.strip_suffix(".truth.json")?;
+    ["wav", "flac", "mp3", "m4a", "ogg"]
+        .iter()
+        .map(|ext| truth.with_file_name(format!("{name}.{ext}")))
+        .find(|p| p.exists())
+}
+
+fn tape_rows(path: &Path) -> Vec<Row> {
+    // The makers' tool writes the level of a silent part as -Infinity, which JSON does not know.
+    let text = std::fs::read_to_string(path).unwrap().replace("-Infinity", "null").replace("NaN", "null");
+    let truth: Value = serde_json::from_str(&text).unwrap();
+    let Some(audio) = audio_beside(path) else { return Vec::new() };
+    let mut tape = Tape::open(&TapeSource { pieces: vec![audio] }).unwrap();
+    let mut meter = TuningMeter::new();
+    while let Some(block) = tape.next_block().unwrap() {
+        meter.push(&block);
+    }
+    let passages = passages(&truth);
+    let found = measure_tuning(&meter.finish(), &passages);
+    let name = truth["name"].as_str().unwrap().to_owned();
+    let mut rows = take_rows(&truth, &found, &name);
+    rows.extend(string_rows(&truth, &found, &name));
+    rows.extend(drift_rows(&truth, &found, &name));
+    rows
+}
+
+fn passages(truth: &Value) -> Vec<Passage> {
+    let of = |s: &Value| Passage {
+        kind: match s["kind"].as_str().unwrap() {
+            "take" => PassageKind::Take,
+            "talk" => PassageKind::Talk,
+            "tuning" => PassageKind::Tuning,
+            _ => PassageKind::Quiet,
+        },
+        start_s: s["start"].as_f64().unwrap(),
+        end_s: s["end"].as_f64().unwrap(),
+        confidence: 1.0,
+    };
+    truth["segments"].as_array().unwrap().iter().map(of).collect()
+}
+
+/// Start, length, key, cents.
+fn notes(truth: &Value, player: &str, from: f64, to: f64) -> Vec<(f64, f64, u64, f64)> {
+    let all = truth["notes"][player].as_array().cloned().unwrap_or_default();
+    all.iter()
+        .map(|n| {
+            (
+                n["t"].as_f64().unwrap(),
+                n["d"].as_f64().unwrap(),
+                n["key"].as_u64().unwrap(),
+                n["cents"].as_f64().unwrap(),
+            )
+        })
+        .filter(|n| n.0 >= from && n.0 < to)
+        .collect()
+}
+
+fn take_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
+    let mut rows = Vec::new();
+    for (take, t) in found.takes.iter().zip(truth["takes"].as_array().unwrap()) {
+        for (figure, silent, player, m) in
+            [("bass", "bass silent", "bass", &take.bass), ("guitar", "guitar silent", "guitar", &take.guitar)]
+        {
+            let own = notes(truth, player, t["start"].as_f64().unwrap(), t["end"].as_f64().unwrap());
+            let found = m.offset_from_a440_cents.clone();
+            let pairs: Vec<(f64, f64)> = own.iter().map(|n| (n.3, n.1)).collect();
+            let (figure, truth) = if pairs.is_empty() { (silent, f64::NAN) } else { (figure, weighted_median(pairs)) };
+            rows.push(Row { figure, tape: name.to_owned(), truth, found });
+        }
+    }
+    rows
+}
+
+fn weighted_median(mut pairs: Vec<(f64, f64)>) -> f64 {
+    pairs.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let half = pairs.iter().map(|p| p.1).sum::<f64>() / 2.0;
+    let mut sum = 0.0;
+    pairs
+        .iter()
+        .find(|p| {
+            sum += p.1;
+            sum >= half
+        })
+        .unwrap()
+        .0
+}
+
+fn string_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
+    let mut rows = Vec::new();
+    for (i, s) in truth["segments"].as_array().unwrap().iter().enumerate() {
+        let Some(player) = s["player"].as_str().filter(|_| s["kind"] == "tuning") else { continue };
+        let last: BTreeMap<u64, f64> = notes(truth, player, s["start"].as_f64().unwrap(), s["end"].as_f64().unwrap())
+            .iter()
+            .map(|n| (n.2, n.3))
+            .collect();
+        for (key, cents) in last {
+            let heard = found.strings[i].iter().find(|x| u64::from(x.string_midi) == key);
+            rows.push(Row {
+                figure: if player == "bass" { "bass string" } else { "guitar string" },
+                tape: format!("{name} {key}"),
+                truth: cents,
+                found: heard.map_or(Measured::absent("missing"), |x| x.offset_from_a440_cents.clone()),
+            });
+        }
+    }
+    rows
+}
+
+fn drift_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
+    let retuned = truth["tuning"].as_object().unwrap().values().any(|v| v.get("retune").is_some());
+    let of = |figure, player: &str, m: &InstrumentTuning| {
+        let own: Vec<(f64, f64)> = truth["takes"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .flat_map(|t| notes(truth, player, t["start"].as_f64().unwrap(), t["end"].as_f64().unwrap()))
+            .map(|n| (n.0 / 60.0, n.3))
+            .collect();
+        (!own.is_empty()).then(|| Row {
+            figure,
+            tape: name.to_owned(),
+            truth: slope(&own),
+            found: m.drift_cents_per_min.clone(),
+        })
+    };
+    if retuned {
+        println!("{name}: retuned, bass {:?} guitar {:?}", found.bass.retuned_at_s, found.guitar.retuned_at_s);
+        return Vec::new();
+    }
+    [of("bass drift", "bass", &found.bass), of("guitar drift", "guitar", &found.guitar)].into_iter().flatten().collect()
+}
+
+fn slope(points: &[(f64, f64)]) -> f64 {
+    let n = points.len() as f64;
+    let (mt, mc) = (points.iter().map(|p| p.0).sum::<f64>() / n, points.iter().map(|p| p.1).sum::<f64>() / n);
+    points.iter().map(|p| (p.0 - mt) * (p.1 - mc)).sum::<f64>() / points.iter().map(|p| (p.0 - mt).powi(2)).sum::<f64>()
+}
+
+fn inside(r: &Row) -> Option<bool> {
+    Some(r.found.low? <= r.truth && r.truth <= r.found.high?)
+}
+
+fn print_row(r: &Row) {
+    let half = r.found.low.zip(r.found.high).map_or(f64::NAN, |(a, b)| (b - a) / 2.0);
+    match r.found.value {
+        Some(v) => println!(
+            "  {:14} {:38} {:7.2} for {:7.2}: {:6.2} +-{:5.2} {}",
+            r.figure,
+            r.tape,
+            v,
+            r.truth,
+            v - r.truth,
+            half,
+            if inside(r) == Some(false) { "OUT" } else { "" }
+        ),
+        None => println!(
+            "  {:14} {:38}    none for {:7.2}: {}",
+            r.figure,
+            r.tape,
+            r.truth,
+            r.found.reason.as_deref().unwrap_or("")
+        ),
+    }
+}
+
+fn summary(rows: &[Row]) {
+    let mut figures: BTreeMap<&str, Vec<&Row>> = BTreeMap::new();
+    rows.iter().for_each(|r| figures.entry(r.figure).or_default().push(r));
+    println!("{:14} {:>4} {:>5} {:>7} {:>7} {:>8} {:>8}", "figure", "n", "none", "median", "worst", "inside", "half");
+    for (figure, rows) in figures {
+        let known: Vec<&&Row> = rows.iter().filter(|r| r.found.value.is_some()).collect();
+        let mut errors: Vec<f64> = known.iter().map(|r| (r.found.value.unwrap() - r.truth).abs()).collect();
+        errors.sort_by(f64::total_cmp);
+        let mut halves: Vec<f64> = known.iter().map(|r| (r.found.high.unwrap() - r.found.low.unwrap()) / 2.0).collect();
+        halves.sort_by(f64::total_cmp);
+        let middle = |v: &[f64]| if v.is_empty() { f64::NAN } else { (v[(v.len() - 1) / 2] + v[v.len() / 2]) / 2.0 };
+        let inside = known.iter().filter(|r| inside(r) == Some(true)).count() as f64 / known.len().max(1) as f64;
+        println!(
+            "{figure:14} {:4} {:5} {:7.2} {:7.2} {:8.2} {:8.2}",
+            rows.len(),
+            rows.len() - known.len(),
+            middle(&errors),
+            errors.last().copied().unwrap_or(f64::NAN),
+            inside,
+            middle(&halves)
+        );
+    }
+}
