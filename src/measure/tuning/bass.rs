@@ -57,9 +57,6 @@ pub struct BassNote {
     pub cents: f64,
     /// Weight in medians: seconds, less for notes with a wide spread or little support.
     pub weight: f64,
-    /// Median pitch of each partial, as the pitch in cents above MIDI 0 of the fundamental that it speaks for; `None` where
-    /// it was not heard.
-    pub partials: [Option<f64>; PARTIALS],
 }
 
 struct Observation {
@@ -286,10 +283,5 @@ fn note(index: usize, run: &Run, observations: &[Observation], fit: &Fit) -> Opt
         end_s: run.end as f64 * HOP_S,
         cents: fit.pitch[index],
         weight: seconds * quality * (support / FULL_SUPPORT).min(1.0).powi(2),
-        partials: std::array::from_fn(|k| {
-            let of: Vec<(f64, f64)> =
-                own.iter().filter(|(_, o)| o.number == k + 1).map(|(_, o)| (o.cents, o.amplitude)).collect();
-            weighted_median(&of)
-        }),
     })
 }

@@ -131,13 +131,8 @@ mod tests {
     use super::*;
 
     fn bass(weight: f64) -> Vec<BassNote> {
-        let note = |i: u32| BassNote {
-            start_s: f64::from(i) * 0.5,
-            end_s: f64::from(i) * 0.5 + 0.4,
-            cents: 3307.0,
-            weight,
-            partials: [Some(3300.0), Some(3307.0), None, None],
-        };
+        let note =
+            |i: u32| BassNote { start_s: f64::from(i) * 0.5, end_s: f64::from(i) * 0.5 + 0.4, cents: 3307.0, weight };
         (0..20).map(note).collect()
     }
 

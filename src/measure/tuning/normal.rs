@@ -73,9 +73,9 @@ mod tests {
     fn a_matrix_times_its_inverse_is_one_and_a_singular_one_has_none() {
         let a = vec![vec![4.0, 1.0, 0.5], vec![1.0, 3.0, -1.0], vec![0.5, -1.0, 2.0]];
         let b = inverse_of(a.clone()).unwrap();
-        for i in 0..3 {
+        for (i, row) in a.iter().enumerate() {
             for j in 0..3 {
-                let x: f64 = (0..3).map(|k| a[i][k] * b[k][j]).sum();
+                let x: f64 = row.iter().zip(&b).map(|(a, b)| a * b[j]).sum();
                 assert!((x - f64::from(u8::from(i == j))).abs() < 1e-12);
             }
         }

@@ -95,8 +95,10 @@ pub struct Settled {
     pub cents: f64,
     /// Half of the 95 % interval, cents.
     pub half_width: f64,
+    #[cfg_attr(not(test), expect(dead_code, reason = "what the tests look into"))]
     /// By how much `cents` was moved for notes that still fall, cents.
     pub fall_cents: f64,
+    #[cfg_attr(not(test), expect(dead_code, reason = "what the tests look into"))]
     /// The keys, by rising number.
     pub keys: Vec<KeyOffset>,
     /// The readings behind it, for the drift.
@@ -309,15 +311,14 @@ impl Model {
     }
 
     fn learn_spreads(&mut self, residual: &[f64], own_share: &[f64]) {
-        for number in 0..PARTIALS {
+        for (number, usual) in READING_SPREAD.iter().enumerate() {
             let pairs: Vec<(f64, f64)> = (0..residual.len())
                 .filter(|i| self.number[*i] == number)
                 .map(|i| (residual[i].abs(), own_share[i] / (1.0 + self.own_sigma[i].powi(2) / 25.0)))
                 .collect();
             let Some(middle) = weighted_median(&pairs).filter(|_| pairs.len() >= 3) else { continue };
             let n: f64 = pairs.iter().map(|p| p.1).sum();
-            let square =
-                (READING_COUNT * READING_SPREAD[number].powi(2) + n * (1.4826 * middle).powi(2)) / (READING_COUNT + n);
+            let square = (READING_COUNT * usual.powi(2) + n * (1.4826 * middle).powi(2)) / (READING_COUNT + n);
             self.sigma[number] = square.sqrt().clamp(SPREAD_RANGE.0, SPREAD_RANGE.1);
         }
     }

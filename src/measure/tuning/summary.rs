@@ -276,6 +276,6 @@ fn tuned_between(
         .zip(strings)
         .filter(|(p, s)| p.start_s >= from_s - 0.5 && p.end_s <= to_s + 0.5 && s.iter().any(|x| x.player == player))
         .map(|(p, _)| (p.end_s, true))
-        .last()
+        .next_back()
         .unwrap_or(((from_s + to_s) / 2.0, false))
 }
