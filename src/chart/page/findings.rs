@@ -107,7 +107,7 @@ fn nothing_found(report: &Report) -> String {
         "Nothing to ask for. ".to_owned()
     } else {
         format!(
-            "Nothing to ask for. Looked at, with nothing that stands clear of its interval: {}. ",
+            "Nothing to ask for. Looked at, and nothing lies clearly beyond its limit: {}. ",
             words::list(&with)
         )
     };
