@@ -72,8 +72,9 @@ const FUNDAMENTAL_SHARE: f64 = 0.6;
 /// logarithms), and its notes fall faster than this, cents a second (and the width).
 const SCATTER_RATIO: (f64, f64) = (1.35, 0.1);
 const FALLS_FASTER: (f64, f64) = (6.0, 1.0);
-/// What basses differ by between the pitch that is heard and the one that they come to, whatever the take says, cents.
-const BASSES_DIFFER: f64 = 1.1;
+/// What basses differ by between the pitch that is heard and the one that they come to, whatever the take says, cents. The tapes on
+/// which the model was chosen ask for 1.1; basses that were not among them for more.
+const BASSES_DIFFER: f64 = 1.7;
 
 /// One key's pitch in a take.
 #[derive(Clone, Copy, Debug)]
@@ -435,7 +436,7 @@ mod tests {
             let (store, runs) = line_of(cents, [0.0; 4], [6.0, 4.0, 4.0, 6.0], 0.0);
             let found = settled(&store, &runs, cents + 4.0, Some(0.0)).unwrap();
             assert!(wrap(found.cents - cents).abs() < 1.2, "{cents}: {} +- {}", found.cents, found.half_width);
-            assert!(found.half_width > 1.5 && found.half_width < 3.2, "{}", found.half_width);
+            assert!(found.half_width > 1.5 && found.half_width < 4.2, "{}", found.half_width);
             assert_eq!(found.fall_cents.round(), 0.0);
         }
     }
