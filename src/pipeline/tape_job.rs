@@ -60,6 +60,8 @@ pub fn run(jobs: &[Job], out: &OutFolder, stop: &AtomicBool, observer: &dyn Obse
         return outcomes;
     }
     heard.extend(hear_all(&rest, stop, observer, &mut outcomes));
+    // Which of them had to be measured first must not show in the reports.
+    heard.sort_by_key(|tape| tape.job.index);
     // What was stopped half-way has not met its company.
     if outcomes.iter().any(|o| matches!(o, TapeOutcome::Stopped)) {
         heard.iter().for_each(|tape| finish(&tape.job, TapeOutcome::Stopped, observer, &mut outcomes));

@@ -293,6 +293,23 @@ fn long_noise(path: &Path) {
     file.finish().unwrap();
 }
 
+/// Found by killed runs: the order of the others in a report hung on which of them had been measured anew.
+#[test]
+fn three_tapes_of_a_date_are_written_as_before_when_one_report_is_gone() {
+    let (tapes, out) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let music = short_rehearsal(8000);
+    for name in ["first", "second", "third"] {
+        write_wav(&tapes.path().join(format!("2026-01-05 {name}.wav")), 8000, WavSample::Pcm16, &music[..1]);
+    }
+    let review = || ledgerline(&["review", "--out"], &[out.path(), tapes.path()]);
+    assert_eq!(review().status.code(), Some(0));
+    let before = folder_bytes(out.path());
+    let (third, _) = reports(out.path()).into_iter().next_back().unwrap();
+    std::fs::remove_dir_all(out.path().join(third)).unwrap();
+    assert_eq!(review().status.code(), Some(0));
+    assert!(folder_bytes(out.path()) == before);
+}
+
 /// Ended by SIGKILL at several moments, the reports are whole or absent, and a run left alone ends like an undisturbed one.
 #[cfg(unix)]
 #[test]

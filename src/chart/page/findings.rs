@@ -106,10 +106,7 @@ fn nothing_found(report: &Report) -> String {
     let mut said = if with.is_empty() {
         "Nothing to ask for. ".to_owned()
     } else {
-        format!(
-            "Nothing to ask for. Looked at, and nothing lies clearly beyond its limit: {}. ",
-            words::list(&with)
-        )
+        format!("Nothing to ask for. Looked at, and nothing lies clearly beyond its limit: {}. ", words::list(&with))
     };
     if !without.is_empty() {
         said += &format!("No value on this tape for {}.", words::list(&without));
