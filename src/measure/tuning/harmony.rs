@@ -34,7 +34,7 @@ const FEWEST_BEATS: usize = 8;
 /// How strongly the classes sound on one beat.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct BeatClasses {
-    /// In the bass, 0..=[`MOST`].
+    /// In the bass, 0..=`MOST`.
     pub bass: [u8; CLASSES],
     /// Above it.
     pub chords: [u8; CLASSES],

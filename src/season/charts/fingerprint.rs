@@ -1,6 +1,6 @@
 //! What a take is known by: its harmony, beat by beat, as the twelve numbers that tell chords best.
 //!
-//! Conventions: the strengths of the pitch classes are averaged over [`CONTEXT_BEATS`] beats, the take's own mean is taken away,
+//! Conventions: the strengths of the pitch classes are averaged over `CONTEXT_BEATS` beats, the take's own mean is taken away,
 //! and the twelve classes of chords and bass become their discrete Fourier components over the circle of semitones; one
 //! mixture of chords and bass is kept of each (see `weights`). Another key would only turn these components, so no key is
 //! better told than another. A beat on which nothing changes has a short row and counts for little.
