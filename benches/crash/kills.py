@@ -9,11 +9,8 @@ season.json, when it is there, must be whole. At the end of each chain one run i
 byte, nothing more and nothing less. Then the other cases: full disk, read-only out folder, a second run at the same time, a
 tape that changes while it is read. (The first two need to be root, for the small file systems.)
 """
-import argparse, hashlib, json, os, random, shutil, signal, subprocess, sys, tempfile, time
+import argparse, hashlib, itertools, json, os, random, shutil, signal, subprocess, sys, tempfile, time
 from pathlib import Path
-
-
-PNG_END = b"IEND\xaeB`\x82"
 
 
 def tree(folder):
@@ -25,7 +22,7 @@ def review(program, tapes, out, **more):
     return subprocess.run([program, "review", tapes, "--out", out], capture_output=True, text=True, **more)
 
 
-def faults(out, truth):
+def faults(out, truth, unnamed):
     """What is wrong with the out folder right after a kill."""
     found, wrong = tree(out), []
     folders = {name.split("/")[0] for name in found if "/" in name and not name.startswith(".")}
@@ -34,7 +31,7 @@ def faults(out, truth):
         here = {n: h for n, h in found.items() if n.startswith(folder + "/") and not n.endswith(".part")}
         # The players' sheets follow with the season, and so do the charts' names on two pictures; each is whole or absent.
         late = {n for n in set(whole) - set(here) if "/player_" in n}
-        late |= {n for n in here if n.endswith(("/page.png", "/loudness.png")) and (Path(out) / n).read_bytes().endswith(PNG_END)}
+        late |= {n for n in here if n.endswith(("/page.png", "/loudness.png")) and here[n] in unnamed.get(n, ())}
         if {n: h for n, h in whole.items() if n not in late} != {n: h for n, h in here.items() if n not in late}:
             wrong.append(f"{folder}: not whole")
     if "season.json" in found:
@@ -45,7 +42,24 @@ def faults(out, truth):
     return wrong
 
 
-def kills(program, tapes, work, count, rng):
+def pages_on_the_way(program, tapes, work):
+    """The two pictures that carry the charts' names, as every part of the tapes would have them: name -> hashes."""
+    found, names = {}, sorted(os.listdir(tapes))
+    for count in range(1, len(names)):
+        for some in itertools.combinations(names, count):
+            part, out = work / "part", work / "part-out"
+            part.mkdir()
+            for name in some:
+                shutil.copy2(Path(tapes) / name, part / name)
+            review(program, part, out)
+            for name, mark in tree(out).items():
+                if name.endswith(("/page.png", "/loudness.png")):
+                    found.setdefault(name, set()).add(mark)
+            shutil.rmtree(part), shutil.rmtree(out)
+    return found
+
+
+def kills(program, tapes, work, count, rng, unnamed):
     out = work / "truth"
     start = time.time()
     assert review(program, tapes, out).returncode == 0
@@ -61,7 +75,7 @@ def kills(program, tapes, work, count, rng):
             child.wait()
             result["kills"] += 1
             out.mkdir(exist_ok=True)
-            result["folders_lost_or_broken"] += faults(out, truth)
+            result["folders_lost_or_broken"] += faults(out, truth, unnamed)
             after = {n.split("/")[0] for n in tree(out) if "/" in n and not n.startswith(".")}
             lost = {b for b in before if not b.startswith(".") and b in {t.split("/")[0] for t in truth if "/" in t}} - after
             # A folder that is being replaced may stand aside under its hidden name; the next run puts it back.
@@ -78,7 +92,7 @@ def kills(program, tapes, work, count, rng):
     return result, truth
 
 
-def full_disk(program, tapes, work, truth):
+def full_disk(program, tapes, work, truth, unnamed):
     small = work / "small"
     small.mkdir()
     rows = []
@@ -86,7 +100,7 @@ def full_disk(program, tapes, work, truth):
         subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={kib}k", "tmpfs", small], check=True)
         ended = review(program, tapes, small / "out")
         rows.append({"size_kib": kib, "exit": ended.returncode, "message": [l.replace(str(work), "…") for l in ended.stderr.strip().splitlines()][:3],
-                     "faults": faults(small / "out", truth) if (small / "out").exists() else []})
+                     "faults": faults(small / "out", truth, unnamed) if (small / "out").exists() else []})
         subprocess.run(["umount", small], check=True)
     return rows
 
@@ -131,11 +145,12 @@ def main():
     rng = random.Random(args.seed)
     with tempfile.TemporaryDirectory() as work:
         work = Path(work)
-        killed, truth = kills(args.program, args.tapes, work, args.kills, rng)
+        unnamed = pages_on_the_way(args.program, args.tapes, work)
+        killed, truth = kills(args.program, args.tapes, work, args.kills, rng, unnamed)
         result = {"kills": killed, "two_runs_at_once": two_runs(args.program, args.tapes, work, truth),
                   "changing_tape": changing_tape(args.program, args.tapes, work)}
         if os.geteuid() == 0:
-            result["full_disk"] = full_disk(args.program, args.tapes, work, truth)
+            result["full_disk"] = full_disk(args.program, args.tapes, work, truth, unnamed)
             result["read_only"] = read_only(args.program, args.tapes, work)
     Path(args.result).write_text(json.dumps(result, indent=1, ensure_ascii=False) + "\n")
     print(json.dumps(result, indent=1, ensure_ascii=False))

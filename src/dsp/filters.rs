@@ -6,6 +6,9 @@
 
 use std::f64::consts::PI;
 
+/// States below this are set to zero.
+const STATE_FLOOR: f64 = 1e-30;
+
 /// Coefficients of a second-order section.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Biquad {
@@ -26,6 +29,24 @@ impl Biquad {
             [1.0 + alpha * amplitude, middle, 1.0 - alpha * amplitude],
             [1.0 + alpha / amplitude, middle, 1.0 - alpha / amplitude],
         )
+    }
+
+    /// Low-pass at `corner_hz` with quality `q`; a Butterworth filter has a `q` of one over the root of two.
+    pub fn low_pass(sample_rate_hz: f64, corner_hz: f64, q: f64) -> Self {
+        Self::pass(sample_rate_hz, corner_hz, q, 1.0)
+    }
+
+    /// High-pass at `corner_hz` with quality `q`.
+    pub fn high_pass(sample_rate_hz: f64, corner_hz: f64, q: f64) -> Self {
+        Self::pass(sample_rate_hz, corner_hz, q, -1.0)
+    }
+
+    /// `side` is +1 for the low-pass, -1 for the high-pass.
+    fn pass(sample_rate_hz: f64, corner_hz: f64, q: f64, side: f64) -> Self {
+        let w0 = 2.0 * PI * corner_hz / sample_rate_hz;
+        let (alpha, cos) = (w0.sin() / (2.0 * q), w0.cos());
+        let edge = (1.0 - side * cos) / 2.0;
+        Self::normalised([edge, side * 2.0 * edge, edge], [1.0 + alpha, -2.0 * cos, 1.0 - alpha])
     }
 
     /// Shelf of `gain_db` below `corner_hz` (half the gain at the corner); `slope` 1 is the steepest without a hump.
@@ -104,6 +125,15 @@ impl BiquadFilter {
         y
     }
 
+    /// Tiny states become zero, because denormal numbers are slow, and a filter that swallowed what is no number starts afresh.
+    pub fn settle(&mut self) {
+        for x in &mut self.state {
+            if !x.is_finite() || x.abs() < STATE_FLOOR {
+                *x = 0.0;
+            }
+        }
+    }
+
     /// Filters `samples` in place.
     pub fn process(&mut self, samples: &mut [f32]) {
         for x in samples {
@@ -166,6 +196,24 @@ mod tests {
         ] {
             assert!((filter.magnitude_db(RATE, hz) - db).abs() < 0.001, "{filter:?} at {hz}");
         }
+    }
+
+    /// Audio EQ Cookbook: 3 dB down at the corner of a Butterworth filter, nothing on one side, 12 dB an octave on the other.
+    #[test]
+    fn eq_cookbook_low_and_high_pass() {
+        let q = 0.5f64.sqrt();
+        let (low, high) = (Biquad::low_pass(RATE, 1000.0, q), Biquad::high_pass(RATE, 1000.0, q));
+        for (filter, hz, db) in
+            [(low, 1000.0, -3.0103), (high, 1000.0, -3.0103), (low, 10.0, 0.0), (high, 20_000.0, 0.0)]
+        {
+            assert!((filter.magnitude_db(RATE, hz) - db).abs() < 0.001, "{filter:?} at {hz}");
+        }
+        let slope = high.magnitude_db(RATE, 100.0) - high.magnitude_db(RATE, 50.0);
+        assert!((slope - 12.04).abs() < 0.01, "{slope}");
+        let mut spoilt = BiquadFilter::new(low);
+        spoilt.step(f64::NAN);
+        spoilt.settle();
+        assert_eq!(spoilt.step(0.0), 0.0);
     }
 
     #[test]

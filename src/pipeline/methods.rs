@@ -31,9 +31,8 @@ pub fn methods(target: Option<&Target>, mic_curve: Option<&MicCurve>) -> Vec<Met
 /// The same where recordings close to players were heard: what they say is by another method.
 pub fn with_close(methods: Vec<Method>) -> Vec<Method> {
     let moved = ["tuning", "time", "layers"];
-    let marked = |m: Method| match moved.contains(&m.family.as_str()) {
-        true => Method { id: format!("{}{CLOSE_MARK}", m.id), ..m },
-        false => m,
+    let marked = |m: Method| {
+        if moved.contains(&m.family.as_str()) { Method { id: format!("{}{CLOSE_MARK}", m.id), ..m } } else { m }
     };
     methods.into_iter().map(marked).collect()
 }

@@ -322,6 +322,15 @@ fn killed_runs_lose_nothing() {
     let start = std::time::Instant::now();
     ledgerline(&["review", "--jobs", "1", "--out"], &[calm.path(), tapes.path()]);
     let (whole, calm) = (start.elapsed(), folder_bytes(calm.path()));
+    // A tape by itself has no chart that is known again: its two pictures with names as they are before the season names them.
+    let unnamed: Vec<(std::path::PathBuf, Vec<u8>)> = ["2026-01-05 first.wav", "2026-01-06 second.wav"]
+        .iter()
+        .flat_map(|tape| {
+            let out = tempfile::tempdir().unwrap();
+            ledgerline(&["review", "--out"], &[out.path(), &tapes.path().join(tape)]);
+            folder_bytes(out.path())
+        })
+        .collect();
     for share in [0.2, 0.5, 0.8, 0.95] {
         let mut child = std::process::Command::new(env!("CARGO_BIN_EXE_ledgerline"))
             .args(["review", "--jobs", "1", "--again", "--out"])
@@ -340,7 +349,7 @@ fn killed_runs_lose_nothing() {
                 let name = path.file_name().unwrap().to_string_lossy();
                 let is_sheet = name.starts_with("player_");
                 let is_unnamed = ["page.png", "loudness.png"].contains(&name.as_ref())
-                    && there.is_some_and(|b| b.ends_with(b"IEND\xae\x42\x60\x82"));
+                    && there.is_some_and(|bytes| unnamed.iter().any(|(p, b)| p == path && b == bytes));
                 let follows = is_sheet && there.is_none() || is_unnamed;
                 assert!(there == Some(bytes) || follows, "{} after {share}", path.display());
             }

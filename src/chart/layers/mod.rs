@@ -59,7 +59,7 @@ fn parts(report: &Report) -> Vec<Part<'_>> {
 pub fn draw(report: &Report) -> Result<Drawn, ChartError> {
     let key = [
         "Loudness of each layer against the whole band (LU: 0 is as loud as all together). One column a part; estimated",
-        "from the mix. Upright line: its uncertainty. Hatched: not heard over the others.",
+        "from the mix unless the words say otherwise. Upright line: its uncertainty. Hatched: not heard over the others.",
     ];
     let (mut c, y) = wide::begin("Who is how loud: the layers of the band", report, &key)?;
     let area = Area::new(LEFT, y + 18.0, RIGHT - COLUMN_WIDTH - 24.0, 868.0);

@@ -157,12 +157,11 @@ pub fn comping(guitar: &[Onset], piano: &[Onset], bars: Option<f64>) -> Comping 
     Comping {
         guitar_hits_per_bar: a_bar(&guitar),
         piano_hits_per_bar: a_bar(&piano),
-        together_percent: match few >= FEWEST_HITS {
-            true => {
-                let m = Measured::symmetric(100.0 * share, share_half, all as u64);
-                Measured { low: m.low.map(|v| v.max(0.0)), high: m.high.map(|v| v.min(100.0)), ..m }
-            }
-            false => few_hits(),
+        together_percent: if few >= FEWEST_HITS {
+            let m = Measured::symmetric(100.0 * share, share_half, all as u64);
+            Measured { low: m.low.map(|v| v.max(0.0)), high: m.high.map(|v| v.min(100.0)), ..m }
+        } else {
+            few_hits()
         },
         guitar_after_piano_ms: match (median(&both), mad_sigma(&both)) {
             (Some(lag), Some(spread)) if both.len() >= FEWEST_HITS => {

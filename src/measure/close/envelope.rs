@@ -2,10 +2,10 @@
 //!
 //! Conventions: value `i` covers the millisecond from `i / 1000` s on; steps of [`STEP_DB`] above [`FLOOR_DBFS`].
 
-use std::f64::consts::{FRAC_1_SQRT_2, PI};
+use std::f64::consts::FRAC_1_SQRT_2;
 
 use crate::dsp::ANALYSIS_RATE_HZ;
-use crate::dsp::filters::Biquad;
+use crate::dsp::filters::{Biquad, BiquadFilter};
 
 /// Samples of a value.
 const VALUE: usize = ANALYSIS_RATE_HZ as usize / 1000;
@@ -24,23 +24,19 @@ pub enum Range {
 }
 
 impl Range {
-    /// Second-order Butterworth section (bilinear transform). The low-pass comes late by sqrt(2) / (2 pi f) = 0.2 ms at 1 kHz.
+    /// Second-order Butterworth section. The low-pass comes late by sqrt(2) / (2 pi f) = 0.2 ms at 1 kHz.
     fn section(self) -> Biquad {
-        let (hz, sign) = match self {
-            Self::Below(hz) => (hz, -1.0),
-            Self::Above(hz) => (hz, 1.0),
-        };
-        let w = 2.0 * PI * hz / f64::from(ANALYSIS_RATE_HZ);
-        let (alpha, cos) = (w.sin() * FRAC_1_SQRT_2, w.cos());
-        let edge = (1.0 + sign * cos) / 2.0;
-        Biquad::normalised([edge, -sign * 2.0 * edge, edge], [1.0 + alpha, -2.0 * cos, 1.0 - alpha])
+        let rate = f64::from(ANALYSIS_RATE_HZ);
+        match self {
+            Self::Below(hz) => Biquad::low_pass(rate, hz, FRAC_1_SQRT_2),
+            Self::Above(hz) => Biquad::high_pass(rate, hz, FRAC_1_SQRT_2),
+        }
     }
 }
 
 /// Peaks of a recording, millisecond by millisecond.
 pub struct Envelope {
-    section: Biquad,
-    state: [f64; 2],
+    filter: BiquadFilter,
     peak: f32,
     filled: usize,
     values: Vec<u8>,
@@ -49,16 +45,13 @@ pub struct Envelope {
 impl Envelope {
     /// At the start of a recording.
     pub fn new(range: Range) -> Self {
-        Self { section: range.section(), state: [0.0; 2], peak: 0.0, filled: 0, values: Vec::new() }
+        Self { filter: BiquadFilter::new(range.section()), peak: 0.0, filled: 0, values: Vec::new() }
     }
 
     /// Takes samples at the analysis rate.
     pub fn push(&mut self, samples: &[f32]) {
-        let Biquad { b, a } = self.section;
         for x in samples {
-            let x = f64::from(*x);
-            let y = b[0] * x + self.state[0];
-            self.state = [b[1] * x - a[0] * y + self.state[1], b[2] * x - a[1] * y];
+            let y = self.filter.step(f64::from(*x));
             self.peak = self.peak.max(y.abs() as f32);
             self.filled += 1;
             if self.filled == VALUE {
@@ -71,9 +64,7 @@ impl Envelope {
         let db = 20.0 * f64::from(self.peak.max(1e-9)).log10();
         self.values.push(((db - FLOOR_DBFS) / STEP_DB).round().clamp(0.0, 255.0) as u8);
         (self.peak, self.filled) = (0.0, 0);
-        if !self.state.iter().all(|s| s.is_finite() && s.abs() > 1e-30) {
-            self.state = self.state.map(|s| if s.is_finite() && s.abs() > 1e-30 { s } else { 0.0 });
-        }
+        self.filter.settle();
     }
 
     /// Peaks (full scale = 1) of the milliseconds from `start_s` to `end_s`, and the moment of the first one, s.

@@ -168,9 +168,10 @@ impl CloseReading {
                 let close = drums.is_some();
                 let drums = drums.unwrap_or_else(|| onsets(&self.room, onsets::DRUMS_IN_ROOM));
                 let sd_s = sd(Voice::Bass).hypot(sd(Voice::Drums));
-                let found = match sd_s <= MOST_LINE_SD_S {
-                    true => agree::bass_to_drums(bass, &drums, close, sd_s),
-                    false => BassDrums::absent(NOT_LAID),
+                let found = if sd_s <= MOST_LINE_SD_S {
+                    agree::bass_to_drums(bass, &drums, close, sd_s)
+                } else {
+                    BassDrums::absent(NOT_LAID)
                 };
                 (found, close)
             }),

@@ -139,7 +139,7 @@ mod tests {
     #[test]
     fn a_bass_that_was_hardly_heard_is_no_bass() {
         let offset = BassOffset { cents: 7.0, low_share: 0.5 };
-        let settled = Settled { cents: 9.0, half_width: 2.0, fall_cents: 0.0, keys: Vec::new(), readings: Vec::new() };
+        let settled = Settled { cents: 9.0, half_width: 2.0, readings: Vec::new() };
         assert!(Heard::of_bass(&bass(0.01), Some((&offset, &settled))).notes.is_empty());
         assert!(Heard::of_bass(&bass(0.2), None).notes.is_empty());
         let well = Heard::of_bass(&bass(0.2), Some((&offset, &settled)));

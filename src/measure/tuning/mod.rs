@@ -16,6 +16,7 @@ mod harmony;
 mod heard;
 mod hints;
 mod line;
+mod model;
 mod normal;
 mod offset;
 mod settled;

@@ -2,7 +2,7 @@
 //!
 //! Conventions: every beat of the shorter take finds a beat of the longer one, the next beat the next one, unless it is worth
 //! [`JUMP`] to go on from another place. Viterbi search (Viterbi 1967); cost: one product of rows a pair of beats, memory one
-//! bit of way a pair.
+//! byte of way a pair.
 
 use super::fingerprint::{DIMENSIONS, Rows};
 
