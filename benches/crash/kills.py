@@ -117,7 +117,9 @@ def read_only(program, tapes, work):
 def two_runs(program, tapes, work, truth):
     out = work / "two"
     first = subprocess.Popen([program, "review", tapes, "--out", out], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
-    time.sleep(0.4)
+    # As soon as the first run holds the folder.
+    while not (out / ".ledgerline.lock").exists() and first.poll() is None:
+        time.sleep(0.002)
     second = review(program, tapes, out)
     return {"second_exit": second.returncode, "second_message": second.stderr.strip().replace(str(work), "…").splitlines()[:3],
             "first_exit": first.wait(), "like_undisturbed": tree(out) == truth}

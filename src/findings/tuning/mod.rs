@@ -213,7 +213,7 @@ fn in_tune(inputs: &FindingInputs, part: &Part) -> Option<Finding> {
         player: part.player,
         severity: Severity::Note,
         statement: format!(
-            "The {} was in tune with the band in {}.",
+            "The {} stood within {close} cents of the band in {}.",
             part.player.as_str(),
             super::words::takes(&numbers, inputs.takes.len())
         ),
