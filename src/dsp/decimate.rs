@@ -3,12 +3,9 @@
 //! Conventions: output sample `i` stands at the time of input sample `i * factor`; the filter's delay is taken out, the
 //! input being padded with zeros on both sides. The block size changes nothing.
 
-use multiversion::multiversion;
+use multiversion::{multiversion, target::target_cfg_f};
 
 use super::lanes;
-
-/// Outputs that are worked on together: one sum has to wait for itself, four fill the time.
-const TOGETHER: usize = 4;
 
 /// Decimates by a whole factor with a linear-phase low-pass (Kaiser-windowed sinc).
 pub struct Decimator {
@@ -51,10 +48,12 @@ impl Decimator {
             .collect();
         let sum: f64 = taps.iter().sum();
         taps.iter_mut().for_each(|t| *t /= sum);
+        // Zeros in front, so that no tap is left over beside what is worked on together.
+        let padding = taps.len().next_multiple_of(lanes::DOT_WIDTH) - taps.len();
         Self {
             factor: factor.max(1),
-            taps: taps.into_iter().map(|t| t as f32).collect(),
-            pending: vec![0.0; half_taps],
+            taps: std::iter::repeat_n(0.0, padding).chain(taps.into_iter().map(|t| t as f32)).collect(),
+            pending: vec![0.0; padding + half_taps],
             pushed: 0,
             made: 0,
         }
@@ -63,8 +62,20 @@ impl Decimator {
     /// Takes samples and appends every output sample that they complete to `out`.
     pub fn push(&mut self, samples: &[f32], out: &mut Vec<f32>) {
         self.pushed += samples.len() as u64;
-        self.pending.extend_from_slice(samples);
-        self.drain(out);
+        // What begins before these samples ends within as many of them as there are taps; the rest need not be copied.
+        let carried = self.pending.len();
+        self.pending.extend_from_slice(&samples[..samples.len().min(self.taps.len())]);
+        let bridged = every(self.factor, &self.taps, &self.pending, usize::MAX, out);
+        self.made += bridged as u64;
+        let next = bridged * self.factor;
+        let Some(first) = next.checked_sub(carried) else {
+            self.pending.drain(..next);
+            return;
+        };
+        let made = every(self.factor, &self.taps, &samples[first..], usize::MAX, out);
+        self.made += made as u64;
+        self.pending.clear();
+        self.pending.extend_from_slice(&samples[first + made * self.factor..]);
     }
 
     /// The input is over: appends what is left, `ceil(input / factor)` samples in all.
@@ -78,10 +89,6 @@ impl Decimator {
         }
     }
 
-    fn drain(&mut self, out: &mut Vec<f32>) {
-        self.drain_until(out, u64::MAX);
-    }
-
     fn drain_until(&mut self, out: &mut Vec<f32>, wanted: u64) {
         let most = usize::try_from(wanted - self.made.min(wanted)).unwrap_or(usize::MAX);
         let made = every(self.factor, &self.taps, &self.pending, most, out);
@@ -92,16 +99,23 @@ impl Decimator {
 }
 
 /// Appends up to `most` filtered samples, `factor` apart, to `out`; returns how many.
-// Without fused multiply-add the results are the same on every processor.
-#[multiversion(targets("x86_64+avx2"))]
+#[multiversion(targets("x86_64+avx2+fma"))]
 fn every(factor: usize, taps: &[f32], samples: &[f32], most: usize, out: &mut Vec<f32>) -> usize {
-    let ready = samples.len().checked_sub(taps.len()).map_or(0, |room| room / factor + 1).min(most);
-    let window = |at: usize| &samples[at * factor..at * factor + taps.len()];
-    let together = ready / TOGETHER * TOGETHER;
-    for first in (0..together).step_by(TOGETHER) {
-        out.extend(lanes::four_dots(std::array::from_fn(|k| window(first + k)), taps));
+    if target_cfg_f!(target_feature = "fma") {
+        each_sum::<true>(factor, taps, samples, most, out)
+    } else {
+        each_sum::<false>(factor, taps, samples, most, out)
     }
-    out.extend((together..ready).map(|at| lanes::dot(window(at), taps)));
+}
+
+#[inline(always)]
+fn each_sum<const FUSED: bool>(factor: usize, taps: &[f32], samples: &[f32], most: usize, out: &mut Vec<f32>) -> usize {
+    let ready = samples.len().checked_sub(taps.len()).map_or(0, |room| room / factor + 1).min(most);
+    out.reserve(ready);
+    // A plain loop: a closure handed to another function is not compiled for the processor that this one is.
+    for at in 0..ready {
+        out.push(lanes::dot::<FUSED>(&samples[at * factor..at * factor + taps.len()], taps));
+    }
     ready
 }
 

@@ -125,12 +125,29 @@ pub fn hann_peak(left: f32, middle: f32, right: f32) -> Option<(f64, f32)> {
     if distance.abs() > 0.6 {
         return None;
     }
-    // The Hann window's transform at `distance` bins from its centre, relative to the centre.
-    let x = std::f64::consts::PI * distance;
-    let sinc = if x.abs() < 1e-9 { 1.0 } else { x.sin() / x };
-    let loss = (sinc / (1.0 - distance * distance)).abs().max(0.5);
+    let loss = hann_loss(distance);
     Some((sign * distance, (f64::from(middle) / loss) as f32))
 }
+
+/// The Hann window's transform at `distance` bins from its centre, relative to the centre: `sin(pi d) / (pi d (1 - d^2))`.
+///
+/// Method: a polynomial in the square of the distance, fitted at Chebyshev nodes on 0..=0.6; within 1e-9, without a sine.
+fn hann_loss(distance: f64) -> f64 {
+    let square = distance * distance;
+    LOSS.iter().rev().fold(0.0, |sum, c| sum * square + c)
+}
+
+/// Coefficients of [`hann_loss`], the constant first.
+const LOSS: [f64; 8] = [
+    1.0000000000000004,
+    -0.6449340668481718,
+    0.16680835843237315,
+    -0.02394346563313333,
+    0.0022043816108724057,
+    -0.0001416961795738476,
+    6.7220121643235275e-06,
+    -2.3421873929579592e-07,
+];
 
 #[cfg(test)]
 mod tests {
@@ -177,5 +194,15 @@ mod tests {
     fn silence_and_a_flat_spectrum_have_no_peak() {
         assert!(frames(&vec![0.0; 3000], 3000).iter().all(Vec::is_empty));
         assert_eq!(hann_peak(1.0, 1.0, 1.0), None);
+    }
+
+    #[test]
+    fn the_loss_beside_the_middle_of_a_bin_is_that_of_the_window() {
+        for step in 1..=600 {
+            let d = f64::from(step) / 1000.0;
+            let x = std::f64::consts::PI * d;
+            assert!((hann_loss(d) - x.sin() / x / (1.0 - d * d)).abs() < 1e-9, "{d}");
+        }
+        assert!((hann_loss(0.0) - 1.0).abs() < 1e-9);
     }
 }

@@ -2,17 +2,22 @@
 //!
 //! Conventions: an onset curve has one value a frame; periods and times are in frames.
 
+use multiversion::{multiversion, target::target_cfg_f};
+
+use super::lanes;
+
 /// Autocorrelation of `curve` at lags `0..=max_lag`, each divided by the number of products.
 pub fn autocorrelation(curve: &[f32], max_lag: usize) -> Vec<f32> {
-    (0..=max_lag)
-        .map(|lag| {
-            if lag >= curve.len() {
-                return 0.0;
-            }
-            let sum: f32 = curve[lag..].iter().zip(curve).map(|(a, b)| a * b).sum();
-            sum / (curve.len() - lag) as f32
-        })
-        .collect()
+    let mean = |lag: usize| match curve.get(lag..) {
+        Some(later) if !later.is_empty() => product_sum(later, curve) / later.len() as f32,
+        _ => 0.0,
+    };
+    (0..=max_lag).map(mean).collect()
+}
+
+#[multiversion(targets("x86_64+avx2+fma"))]
+fn product_sum(a: &[f32], b: &[f32]) -> f32 {
+    if target_cfg_f!(target_feature = "fma") { lanes::dot::<true>(a, b) } else { lanes::dot::<false>(a, b) }
 }
 
 /// How beats may follow each other.
@@ -43,7 +48,7 @@ pub struct PathBeat {
 
 const FRESH: u16 = u16::MAX;
 /// Frames whose back pointers are held at once; earlier ones are made again from saved states when the path is traced.
-const BLOCK_FRAMES: usize = 1 << 14;
+const BLOCK_FRAMES: usize = 1 << 16;
 
 /// The sequence of beats with the largest sum of `curve` at the beats less the costs of its changes of period.
 ///
@@ -103,57 +108,127 @@ impl Costs {
 /// The state of the forward pass before a frame.
 #[derive(Clone, Default)]
 struct Front {
-    /// For the last `hi` frames: the best value with which a beat there can be followed at each period, and its period.
-    onward: Vec<(f32, u16)>,
+    /// In a row for each frame to come, for each period: the best value with which a beat one such period earlier can be followed,
+    /// and the period before it. A row is filled from `hi` frames ahead on and lies in one piece when it is read; the rows go
+    /// round in a ring of `hi + 1`.
+    values: Vec<f32>,
+    sources: Vec<u16>,
     /// The best end of a path up to each of the last `lo` frames: its value and state.
     recent: Vec<(f32, usize)>,
     best: (f32, usize),
 }
 
+/// Frames that are worked on together where no beat can follow another within them.
+const TOGETHER: usize = 8;
+
+/// The states of `N` frames side by side: values, and the periods of the next beat that they are for.
+struct Here<const N: usize> {
+    row: Vec<f32>,
+    values: Vec<[f32; N]>,
+    sources: Vec<[u32; N]>,
+}
+
+impl<const N: usize> Here<N> {
+    fn new(width: usize) -> Self {
+        Self { row: vec![0.0; width], values: vec![[0.0; N]; width], sources: vec![[0; N]; width] }
+    }
+}
+
 impl Front {
     fn new(costs: &Costs) -> Self {
         let none = (f32::NEG_INFINITY, 0);
+        let cells = (costs.hi() + 1) * costs.width;
         Self {
-            onward: vec![(f32::NEG_INFINITY, FRESH); costs.hi() * costs.width],
+            values: vec![f32::NEG_INFINITY; cells],
+            sources: vec![FRESH; cells],
             recent: vec![none; costs.lo],
             best: none,
         }
     }
 
-    /// One frame on; fills its back pointers.
-    fn step(&mut self, t: usize, strength: f32, costs: &Costs, from: &mut [u16], here: &mut [(f32, u16)]) {
-        let (lo, width, hi) = (costs.lo, costs.width, costs.hi());
+    /// `N` frames on, no more than the shortest period; appends their back pointers and best ends.
+    fn step<const N: usize>(&mut self, t: usize, curve: &[f32], costs: &Costs, made: &mut Made, here: &mut Here<N>) {
+        for (lane, strength) in curve.iter().enumerate().take(N) {
+            self.arrive(t + lane, *strength, costs, &mut made.from, &mut here.row);
+            made.best_until.push(self.best);
+            here.values.iter_mut().zip(&here.row).for_each(|(lanes, value)| lanes[lane] = *value);
+        }
+        spread(&mut here.values, &mut here.sources, &costs.steps);
+        for lane in 0..N {
+            self.hand_on(t + lane, costs, here, lane);
+        }
+    }
+
+    /// Values of the states of frame `t`.
+    fn arrive(&mut self, t: usize, strength: f32, costs: &Costs, from: &mut Vec<u16>, values: &mut [f32]) {
+        let (lo, width) = (costs.lo, costs.width);
         let fresh = if t >= lo { (self.recent[t % lo].0 - costs.restart).max(0.0) } else { 0.0 };
-        let slot = t % hi;
-        for ((j, state), (from, distance)) in here.iter_mut().enumerate().zip(from.iter_mut().zip(&costs.distance)) {
-            let period = lo + j;
-            let (value, source) = if t >= period {
-                // `(t - period) % hi` without a division: `period` is at most `hi`.
-                let ago = if slot >= period { slot - period } else { slot + hi - period };
-                self.onward[ago * width + j]
-            } else {
-                (0.0, FRESH)
-            };
-            let goes_on = source != FRESH && value > fresh;
-            *from = if goes_on { source } else { FRESH };
-            *state = (strength - distance + if goes_on { value } else { fresh }, j as u16);
-            if state.0 > self.best.0 {
-                self.best = (state.0, t * width + j);
-            }
+        let row = t % (costs.hi() + 1) * width;
+        let before = (&self.values[row..row + width], &self.sources[row..row + width]);
+        let place = from.len();
+        from.resize(place + width, FRESH);
+        let top = go_on((strength, fresh), before, &costs.distance, &mut from[place..], values);
+        if top > self.best.0
+            && let Some(j) = values.iter().position(|value| *value == top)
+        {
+            self.best = (top, t * width + j);
         }
         self.recent[t % lo] = self.best;
-        spread(here, &costs.steps);
-        self.onward[slot * width..(slot + 1) * width].copy_from_slice(here);
     }
+
+    /// Puts the states of frame `t` into the rows of the frames that they lead to.
+    fn hand_on<const N: usize>(&mut self, t: usize, costs: &Costs, here: &Here<N>, lane: usize) {
+        let cells = self.values.len();
+        let mut at = (t + costs.lo) * costs.width % cells;
+        for (values, sources) in here.values.iter().zip(&here.sources) {
+            self.values[at] = values[lane];
+            self.sources[at] = sources[lane] as u16;
+            // The next period leads to the next frame.
+            at += costs.width + 1;
+            if at >= cells {
+                at -= cells;
+            }
+        }
+    }
+}
+
+/// Values of a frame's states, from those that can be followed or afresh; returns the largest.
+#[multiversion(targets("x86_64+avx2"))]
+fn go_on(
+    (strength, fresh): (f32, f32),
+    (values, sources): (&[f32], &[u16]),
+    distance: &[f32],
+    from: &mut [u16],
+    here: &mut [f32],
+) -> f32 {
+    for ((from, source), value) in from.iter_mut().zip(sources).zip(values) {
+        *from = if *value > fresh { *source } else { FRESH };
+    }
+    for ((state, value), distance) in here.iter_mut().zip(values).zip(distance) {
+        *state = strength - distance + if *value > fresh { *value } else { fresh };
+    }
+    let mut lanes = [f32::NEG_INFINITY; 8];
+    let (whole, rest) = here.as_chunks::<8>();
+    for chunk in whole {
+        for (lane, x) in lanes.iter_mut().zip(chunk) {
+            *lane = if *x > *lane { *x } else { *lane };
+        }
+    }
+    lanes.iter().chain(rest).fold(f32::NEG_INFINITY, |top, x| if *x > top { *x } else { top })
+}
+
+/// Back pointers of the frames of a stretch, and the best end of a path up to each.
+#[derive(Default)]
+struct Made {
+    from: Vec<u16>,
+    best_until: Vec<(f32, usize)>,
 }
 
 /// A stretch of frames with its back pointers.
 #[derive(Default)]
 struct Block {
     start: usize,
-    from: Vec<u16>,
-    /// Best end of a path up to each frame.
-    best_until: Vec<(f32, usize)>,
+    made: Made,
     end: Front,
 }
 
@@ -161,35 +236,50 @@ impl Block {
     fn run(front: &Front, curve: &[f32], start: usize, frames: usize, costs: &Costs) -> Self {
         let stretch = &curve[start..(start + frames).min(curve.len())];
         let mut end = front.clone();
-        let mut from = vec![FRESH; stretch.len() * costs.width];
-        let mut here = vec![(0.0f32, 0u16); costs.width];
-        let mut best_until = Vec::with_capacity(stretch.len());
-        for (k, row) in from.chunks_exact_mut(costs.width).enumerate() {
-            end.step(start + k, stretch[k], costs, row, &mut here);
-            best_until.push(end.best);
+        let from = Vec::with_capacity(stretch.len() * costs.width);
+        let mut made = Made { from, best_until: Vec::with_capacity(stretch.len()) };
+        let together = if costs.lo >= TOGETHER { stretch.len() / TOGETHER * TOGETHER } else { 0 };
+        let mut here = Here::<TOGETHER>::new(costs.width);
+        for at in (0..together).step_by(TOGETHER) {
+            end.step(start + at, &stretch[at..at + TOGETHER], costs, &mut made, &mut here);
         }
-        Self { start, from, best_until, end }
+        let mut here = Here::<1>::new(costs.width);
+        for at in together..stretch.len() {
+            end.step(start + at, &stretch[at..=at], costs, &mut made, &mut here);
+        }
+        Self { start, made, end }
     }
 
     fn holds(&self, t: usize) -> bool {
-        t >= self.start && t < self.start + self.best_until.len()
+        t >= self.start && t < self.start + self.made.best_until.len()
     }
 }
 
-/// Turns values at periods into the best values from which each period can be reached: `steps[k]` is the cost between
-/// `k - 1` and `k`, and costs add up along the way.
-fn spread(values: &mut [(f32, u16)], steps: &[f32]) {
-    for k in 1..values.len() {
-        let reached = values[k - 1].0 - steps[k];
-        if reached > values[k].0 {
-            values[k] = (reached, values[k - 1].1);
+/// Turns values at periods into the best values from which each period can be reached, and the periods where those begin:
+/// `steps[k]` is the cost between `k - 1` and `k`, and costs add up along the way.
+#[multiversion(targets("x86_64+avx2"))]
+fn spread<const N: usize>(values: &mut [[f32; N]], sources: &mut [[u32; N]], steps: &[f32]) {
+    let (mut last, mut source) = ([f32::NEG_INFINITY; N], [0u32; N]);
+    for (k, ((here, from), step)) in values.iter_mut().zip(sources.iter_mut()).zip(steps).enumerate() {
+        for lane in 0..N {
+            let reached = last[lane] - step;
+            let better = reached > here[lane];
+            last[lane] = if better { reached } else { here[lane] };
+            source[lane] = if better { source[lane] } else { k as u32 };
         }
+        (*here, *from) = (last, source);
     }
-    for k in (1..values.len()).rev() {
-        let reached = values[k].0 - steps[k];
-        if reached > values[k - 1].0 {
-            values[k - 1] = (reached, values[k].1);
+    // On the way down the cost is that of the step above.
+    let mut above = f32::INFINITY;
+    for ((here, from), step) in values.iter_mut().zip(sources.iter_mut()).zip(steps).rev() {
+        for lane in 0..N {
+            let reached = last[lane] - above;
+            let better = reached > here[lane];
+            last[lane] = if better { reached } else { here[lane] };
+            source[lane] = if better { source[lane] } else { from[lane] };
         }
+        (*here, *from) = (last, source);
+        above = *step;
     }
 }
 
@@ -206,7 +296,7 @@ fn trace_back(curve: &[f32], costs: &Costs, saved: &[Front], mut block: Block, b
     loop {
         let (t, j) = (state / width, state % width);
         turn_to(&mut block, t);
-        let source = block.from[(t - block.start) * width + j];
+        let source = block.made.from[(t - block.start) * width + j];
         out.push(PathBeat { frame: t, restarts: source == FRESH });
         if source != FRESH {
             state = (t - (lo + j)) * width + usize::from(source);
@@ -214,7 +304,7 @@ fn trace_back(curve: &[f32], costs: &Costs, saved: &[Front], mut block: Block, b
         }
         let Some(before) = t.checked_sub(lo) else { break };
         turn_to(&mut block, before);
-        let (value, end) = block.best_until[before - block.start];
+        let (value, end) = block.made.best_until[before - block.start];
         if value - costs.restart <= 0.0 {
             break;
         }

@@ -14,7 +14,8 @@ const CHUNK_BYTES: usize = 1 << 16;
 #[derive(Clone, Debug)]
 pub struct Rows {
     width: usize,
-    rows_a_chunk: usize,
+    /// Rows of a chunk are two to the power of this: a row is found without a division.
+    chunk_bits: u32,
     full: Shelved<Vec<u8>>,
     /// The chunk that is being filled, or has just been.
     last: Vec<u8>,
@@ -37,7 +38,11 @@ impl Rows {
     /// An empty table whose full chunks go to a shelf.
     pub fn on(shelf: Option<Arc<dyn Shelf>>, width: usize) -> Self {
         let width = width.max(1);
-        Self { width, rows_a_chunk: (CHUNK_BYTES / width).max(1), full: Shelved::on(shelf), last: Vec::new() }
+        Self { width, chunk_bits: (CHUNK_BYTES / width).max(1).ilog2(), full: Shelved::on(shelf), last: Vec::new() }
+    }
+
+    fn rows_a_chunk(&self) -> usize {
+        1 << self.chunk_bits
     }
 
     /// The same table, to be read for a while: what it reads from the shelf goes with it.
@@ -47,7 +52,7 @@ impl Rows {
 
     /// Appends a row. Bytes past the width are left out, missing ones are 0.
     pub fn push(&mut self, row: &[u8]) {
-        let whole = self.rows_a_chunk * self.width;
+        let whole = self.rows_a_chunk() * self.width;
         if self.last.len() == whole {
             self.full.push(std::mem::take(&mut self.last));
         }
@@ -61,7 +66,7 @@ impl Rows {
 
     /// Number of rows.
     pub fn len(&self) -> usize {
-        self.full.len() * self.rows_a_chunk + self.last.len() / self.width
+        self.full.len() * self.rows_a_chunk() + self.last.len() / self.width
     }
 
     /// True when there is no row.
@@ -71,8 +76,8 @@ impl Rows {
 
     /// Row `index`, or `None` past the end.
     pub fn get(&self, index: usize) -> Option<&[u8]> {
-        let from = index % self.rows_a_chunk * self.width;
-        let chunk = match index / self.rows_a_chunk {
+        let from = (index & (self.rows_a_chunk() - 1)) * self.width;
+        let chunk = match index >> self.chunk_bits {
             at if at == self.full.len() => &self.last,
             at => self.full.get(at)?,
         };
@@ -90,12 +95,12 @@ impl Rows {
             return;
         }
         // The chunk that is cut becomes the last one, so it must hold a row when the table does.
-        let keep = len.div_ceil(self.rows_a_chunk).saturating_sub(1);
+        let keep = len.div_ceil(self.rows_a_chunk()).saturating_sub(1);
         if keep < self.full.len() {
             self.last = self.full.get(keep).cloned().unwrap_or_default();
             self.full.truncate(keep);
         }
-        self.last.truncate((len - keep * self.rows_a_chunk) * self.width);
+        self.last.truncate((len - keep * self.rows_a_chunk()) * self.width);
     }
 }
 
@@ -121,7 +126,7 @@ mod tests {
 
     #[test]
     fn cutting_leaves_what_is_before_the_cut() {
-        for len in [0, 1, 2730, 2731, 5000] {
+        for len in [0, 1, 2047, 2048, 2049, 5000] {
             let mut rows = table(24, 6000);
             rows.truncate(len);
             assert_eq!(rows, table(24, len), "{len}");
@@ -133,12 +138,12 @@ mod tests {
         let board = Board::with_room(1 << 20);
         let mut rows = Rows::on(Some(board.clone()), 24);
         (0..9000).for_each(|i| rows.push(&[(i % 251) as u8; 24]));
-        assert_eq!(board.used(), 3 * 2730 * 24);
+        assert_eq!(board.used(), 4 * 2048 * 24);
         assert!(rows.view().range(0..9000).eq(table(24, 9000).range(0..9000)));
-        rows.truncate(2731);
-        assert!(rows.range(0..9000).eq(table(24, 2731).range(0..9000)));
-        rows.truncate(2730);
-        assert_eq!((rows.len(), rows.is_empty()), (2730, false));
+        rows.truncate(2049);
+        assert!(rows.range(0..9000).eq(table(24, 2049).range(0..9000)));
+        rows.truncate(2048);
+        assert_eq!((rows.len(), rows.is_empty()), (2048, false));
     }
 
     #[test]

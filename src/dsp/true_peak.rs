@@ -7,6 +7,8 @@
 //! is interpolated: see `Interpolator::bound`, which proves for most of them that they cannot hold the largest value.
 //! Limits: a peak may fall between the points: at most 0.69 dB are missed at half the sample rate, 0.17 dB at a quarter.
 
+use multiversion::multiversion;
+
 /// Length of a stretch, seconds.
 pub const PEAK_HOP_S: f64 = 0.1;
 /// Stretches a second.
@@ -17,6 +19,8 @@ const TAPS: usize = 48;
 const GROUP: usize = 16;
 /// Width in which sums and maxima run side by side; must divide [`GROUP`] and hold all phases but the first.
 const LANES: usize = 4;
+/// Width in which extremes are looked for.
+const WIDE: usize = 8;
 
 /// Interpolates between neighbouring samples and bounds what the interpolation can give.
 #[derive(Clone, Debug)]
@@ -126,6 +130,8 @@ struct Group {
     sample: f32,
     /// Around the group's own samples.
     bend: f32,
+    /// Nothing inside the group's intervals is larger than this.
+    bound: f32,
 }
 
 /// Follows the true peak of one channel, one reading a stretch of [`PEAK_HOP_S`].
@@ -172,7 +178,7 @@ impl TruePeak {
         self.drain(out);
         let left = self.samples_seen.saturating_sub(self.start_of(self.done)) as usize;
         if left > 0 {
-            self.stretch(left, out);
+            self.stretch(0, left, out);
         }
     }
 
@@ -181,33 +187,37 @@ impl TruePeak {
     }
 
     fn drain(&mut self, out: &mut Vec<f32>) {
+        // What is done with goes once, at the end: each time the rest has to move up.
+        let mut from = 0;
         loop {
             let length = (self.start_of(self.done + 1) - self.start_of(self.done)) as usize;
-            if length == 0 || self.pending.len() < self.interpolator.before + length + self.interpolator.after {
-                return;
+            if length == 0 || self.pending.len() < from + self.interpolator.before + length + self.interpolator.after {
+                break;
             }
-            self.stretch(length, out);
-            self.pending.drain(..length);
+            self.stretch(from, length, out);
+            from += length;
         }
+        self.pending.drain(..from);
     }
 
-    /// Reads the stretch at the head of `pending`.
-    fn stretch(&mut self, length: usize, out: &mut Vec<f32>) {
+    /// Reads the stretch that begins at `from` in `pending`.
+    fn stretch(&mut self, from: usize, length: usize, out: &mut Vec<f32>) {
         let at = self.done as usize;
         self.done += 1;
         if out.len() <= at {
             out.resize(at + 1, 0.0);
         }
-        self.survey(length);
+        self.survey(from, length);
         let mut largest = self.groups.iter().fold(out[at], |m, g| m.max(g.sample));
         if self.oversampled {
+            self.bound_groups(from, length);
             // The most promising group first: what it holds rules out most of the others.
-            let bounds = (0..self.groups.len()).map(|g| (self.group_bound(g, length), g));
-            let first = bounds.max_by(|a, b| a.0.total_cmp(&b.0)).map_or(0, |(_, g)| g);
-            largest = self.read_group(first, length, largest);
+            let most = |best: usize, g: usize| if self.groups[g].bound > self.groups[best].bound { g } else { best };
+            let first = (1..self.groups.len()).fold(0, most);
+            largest = self.read_group(first, from, length, largest);
             for group in (0..self.groups.len()).filter(|g| *g != first) {
-                if self.group_bound(group, length) > largest {
-                    largest = self.read_group(group, length, largest);
+                if self.groups[group].bound > largest {
+                    largest = self.read_group(group, from, length, largest);
                 }
             }
         }
@@ -220,17 +230,21 @@ impl TruePeak {
         self.groups[near].iter().fold(0.0f32, |m, g| m.max(g.bend))
     }
 
-    /// Nothing inside the group's intervals is larger than this.
-    fn group_bound(&self, group: usize, length: usize) -> f32 {
-        let end = self.pending[self.interpolator.before + ((group + 1) * GROUP).min(length)].abs();
-        self.interpolator.bound(self.groups[group].sample.max(end), self.bend_around(group))
+    /// Bounds what lies inside the intervals of every group.
+    fn bound_groups(&mut self, from: usize, length: usize) {
+        for group in 0..self.groups.len() {
+            let end = self.pending[from + self.interpolator.before + ((group + 1) * GROUP).min(length)].abs();
+            let largest = self.groups[group].sample.max(end);
+            self.groups[group].bound = self.interpolator.bound(largest, self.bend_around(group));
+        }
     }
 
     /// Interpolates the intervals of a group that could exceed `largest`, and returns the larger.
-    fn read_group(&self, group: usize, length: usize, mut largest: f32) -> f32 {
+    fn read_group(&self, group: usize, from: usize, length: usize, mut largest: f32) -> f32 {
         let bend = self.bend_around(group);
-        let start = self.interpolator.before + group * GROUP;
-        for i in start..(start + GROUP).min(self.interpolator.before + length) {
+        let first = from + self.interpolator.before;
+        let start = first + group * GROUP;
+        for i in start..(start + GROUP).min(first + length) {
             let ends = self.pending[i].abs().max(self.pending[i + 1].abs());
             if self.interpolator.bound(ends, bend) > largest {
                 largest = largest.max(self.interpolator.peak(&self.pending, i));
@@ -240,21 +254,14 @@ impl TruePeak {
     }
 
     /// Largest sample and second difference of each group of the stretch.
-    fn survey(&mut self, length: usize) {
+    fn survey(&mut self, from: usize, length: usize) {
         let (before, after) = (self.interpolator.before, self.interpolator.after);
-        let (whole, rest) = (length / GROUP, length % GROUP);
+        let samples = &self.pending[from..];
         self.groups.clear();
-        for group in 0..whole {
-            let start = before + group * GROUP;
-            self.groups.push(extremes(&self.pending[start - 1..=start + GROUP]));
-        }
-        if rest > 0 {
-            let start = before + whole * GROUP;
-            self.groups.push(extremes(&self.pending[start - 1..=start + rest]));
-        }
+        groups_of(&samples[before - 1..=before + length], &mut self.groups);
         // The first and last group also answer for the taps that reach out of the stretch.
-        let ahead = extremes(&self.pending[..=before]).bend;
-        let behind = extremes(&self.pending[before + length - 1..before + length + after]).bend;
+        let ahead = extremes(&samples[..=before]).bend;
+        let behind = extremes(&samples[before + length - 1..before + length + after]).bend;
         if let Some(first) = self.groups.first_mut() {
             first.bend = first.bend.max(ahead);
         }
@@ -264,24 +271,43 @@ impl TruePeak {
     }
 }
 
+/// Extremes of every group of the samples but the first and last.
+#[multiversion(targets("x86_64+avx2"))]
+fn groups_of(samples: &[f32], groups: &mut Vec<Group>) {
+    let length = samples.len() - 2;
+    let whole = length / GROUP;
+    groups.extend((0..whole).map(|g| {
+        let own: &[f32; GROUP + 2] = samples[g * GROUP..].first_chunk().unwrap_or(&[0.0; GROUP + 2]);
+        extremes(own)
+    }));
+    if length > whole * GROUP {
+        groups.push(extremes(&samples[whole * GROUP..]));
+    }
+}
+
 /// Largest size of the samples but the first and last, and of their second differences.
+#[inline(always)]
 fn extremes(samples: &[f32]) -> Group {
     let larger = |a: f32, b: f32| if b > a { b } else { a };
-    let (mut sample, mut bend) = ([0.0f32; LANES], [0.0f32; LANES]);
+    let (mut sample, mut bend) = ([0.0f32; WIDE], [0.0f32; WIDE]);
     let own = samples.len().saturating_sub(2);
     let (left, middle, right) = (&samples[..own], &samples[1..=own], &samples[samples.len() - own..]);
-    let chunks = middle.chunks_exact(LANES).zip(left.chunks_exact(LANES).zip(right.chunks_exact(LANES)));
+    let chunks = middle.chunks_exact(WIDE).zip(left.chunks_exact(WIDE).zip(right.chunks_exact(WIDE)));
     for (x, (l, r)) in chunks {
-        for lane in 0..LANES {
+        for lane in 0..WIDE {
             sample[lane] = larger(sample[lane], x[lane].abs());
             bend[lane] = larger(bend[lane], (l[lane] - 2.0 * x[lane] + r[lane]).abs());
         }
     }
-    for i in own / LANES * LANES..own {
+    for i in own / WIDE * WIDE..own {
         sample[0] = larger(sample[0], middle[i].abs());
         bend[0] = larger(bend[0], (left[i] - 2.0 * middle[i] + right[i]).abs());
     }
-    Group { sample: sample.into_iter().fold(0.0, larger), bend: bend.into_iter().fold(0.0, larger) }
+    let largest = |lanes: [f32; WIDE]| {
+        let four: [f32; WIDE / 2] = std::array::from_fn(|k| larger(lanes[k], lanes[k + WIDE / 2]));
+        larger(larger(four[0], four[2]), larger(four[1], four[3]))
+    };
+    Group { sample: largest(sample), bend: largest(bend), bound: 0.0 }
 }
 
 #[cfg(test)]

@@ -41,12 +41,15 @@ impl Channel {
             self.stretch_squares[lane] += x * x;
         };
         samples[..head].iter().enumerate().for_each(|(i, x)| single(*x, (at + i) % LANES));
+        // Copies: the sums stay in registers.
+        let (mut sums, mut squares) = (self.stretch, self.stretch_squares);
         for chunk in whole {
-            for ((sum, squares), x) in self.stretch.iter_mut().zip(&mut self.stretch_squares).zip(chunk) {
+            for ((sum, squares), x) in sums.iter_mut().zip(&mut squares).zip(chunk) {
                 *sum += x;
                 *squares += x * x;
             }
         }
+        (self.stretch, self.stretch_squares) = (sums, squares);
         for (lane, x) in rest.iter().enumerate() {
             self.stretch[lane] += x;
             self.stretch_squares[lane] += x * x;

@@ -3,6 +3,8 @@
 //! Conventions: a peak is narrow when it stands [`NARROW_RATIO`] above the bins three and four away, which a partial that
 //! holds its pitch for the 341 ms of the window does and a gliding voice or noise does not.
 
+use multiversion::multiversion;
+
 use crate::dsp::lanes;
 use crate::dsp::logarithm::log2_fast;
 
@@ -81,6 +83,7 @@ fn lobe(power: &[f32], k: usize) -> f32 {
     power[k - 1] + power[k] + power[k + 1]
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn narrow_peaks(power: &[f32], low: usize, high: usize) -> Vec<usize> {
     let mut found = Vec::with_capacity(128);
     let first = low.max(4);
@@ -157,6 +160,7 @@ fn fits(bin: f32, fundamental: f32, inverse: f32) -> bool {
     ratio >= 1.0 && (bin - ratio * fundamental).abs() < (0.012 * bin).clamp(0.7, 4.0).min(0.2 * fundamental)
 }
 
+#[multiversion(targets("x86_64+avx2"))]
 fn flatness_db(power: &[f32]) -> f32 {
     let mut partial = [0f32; 8];
     let (whole, rest) = power.as_chunks::<8>();

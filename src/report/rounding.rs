@@ -4,8 +4,11 @@
 //! truth slip out. Rounding twice changes nothing. Never -0.0, NaN or infinity: a measured value that is not finite
 //! becomes absent (`not_finite`); any other number that must be there and is not finite is an error.
 
+use std::collections::BTreeMap;
+
 use serde::Serialize;
 use serde::de::DeserializeOwned;
+use serde_json::value::RawValue;
 use serde_json::{Map, Value};
 
 use super::resolution::{DECIMALS_OTHERWISE, decimals_of, decimals_of_path};
@@ -18,9 +21,44 @@ const OUTWARD_SLACK: f64 = 1e-5;
 /// # Errors
 /// When a number that may not be null is NaN or infinite (it has no place in JSON).
 pub fn rounded<T: Serialize + DeserializeOwned>(data: &T) -> Result<T, serde_json::Error> {
-    let mut tree = serde_json::to_value(data)?;
-    round_tree(&mut tree, None);
-    serde_json::from_value(tree)
+    let text = serde_json::to_string(data)?;
+    let mut out = Vec::with_capacity(text.len());
+    round_text(&text, None, &mut out)?;
+    drop(text);
+    serde_json::from_slice(&out)
+}
+
+/// Text of this length or less is rounded as a tree, bytes; a tree takes some twenty times the room of its text, so that of a
+/// whole long tape would be the largest thing in the program.
+const LARGEST_TREE: usize = 1 << 16;
+
+/// Appends the JSON text with every number at its resolution. No single measured value is longer than [`LARGEST_TREE`].
+fn round_text(text: &str, decimals: Option<i32>, out: &mut Vec<u8>) -> Result<(), serde_json::Error> {
+    if text.len() <= LARGEST_TREE || !text.starts_with(['[', '{']) {
+        let mut tree: Value = serde_json::from_str(text)?;
+        round_tree(&mut tree, decimals);
+        return serde_json::to_writer(out, &tree);
+    }
+    if text.starts_with('[') {
+        let items: Vec<&RawValue> = serde_json::from_str(text)?;
+        for (at, item) in items.iter().enumerate() {
+            out.push(if at == 0 { b'[' } else { b',' });
+            round_text(item.get(), decimals, out)?;
+        }
+        out.push(b']');
+        return Ok(());
+    }
+    let fields: BTreeMap<String, &RawValue> = serde_json::from_str(text)?;
+    let measure = fields.get("measure").and_then(|raw| serde_json::from_str::<String>(raw.get()).ok());
+    let inherited = measure.as_deref().and_then(decimals_of_path).or(decimals);
+    for (at, (name, field)) in fields.iter().enumerate() {
+        out.push(if at == 0 { b'{' } else { b',' });
+        serde_json::to_writer(&mut *out, name)?;
+        out.push(b':');
+        round_text(field.get(), decimals_for(name, inherited), out)?;
+    }
+    out.push(b'}');
+    Ok(())
 }
 
 /// Paths of numbers in `tree` that no row of the resolution tables covers.
@@ -167,5 +205,18 @@ mod tests {
         let evidence = json!({"measure": "tuning.instruments.bass.at_end_cents", "threshold": 5.26, "start_s": 1.234});
         let rounded = json!({"measure": "tuning.instruments.bass.at_end_cents", "threshold": 5.3, "start_s": 1.23});
         assert_eq!(round(evidence), rounded);
+    }
+
+    #[test]
+    fn a_long_text_is_rounded_like_a_short_one() {
+        let part = json!({
+            "measure": "tuning.instruments.bass.at_end_cents", "threshold": 5.26, "x_db": {"value": -9.149, "low": -9.81, "high": -8.4},
+            "curve_cents": (0..40).map(|i| if i % 7 == 0 { Value::Null } else { json!(f64::from(i) * 1.2345) }).collect::<Vec<_>>(),
+            "none_db": {"value": null, "reason": "a \"reason\""},
+        });
+        let long =
+            json!({"takes": vec![part; 400], "layers_lufs": {"bass": vec![-20.12345; 20_000]}, "n": 3, "why\"": "x"});
+        assert!(long.to_string().len() > 4 * LARGEST_TREE);
+        assert_eq!(rounded(&long).unwrap(), round(long));
     }
 }

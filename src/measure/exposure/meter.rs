@@ -35,7 +35,7 @@ impl Meter for ExposureMeter {
             if self.steps.len() <= at {
                 self.steps.resize(at + 1, (0.0, 0.0));
             }
-            self.steps[at].0 += lanes::dot(&frame.power, &self.weights);
+            self.steps[at].0 += lanes::dot::<false>(&frame.power, &self.weights);
             self.steps[at].1 += 1.0;
         }
     }

@@ -3,7 +3,9 @@
 //! Conventions: rows lie one after the other in a flat slice. The sums of a row run over the inputs in order, so a row's
 //! answer does not depend on how many rows are worked on together.
 
-use multiversion::multiversion;
+use multiversion::{multiversion, target::target_cfg_f};
+
+use crate::dsp::lanes;
 
 /// Outputs that are worked on together.
 pub const LANES: usize = 8;
@@ -42,18 +44,23 @@ impl Dense {
         all_tiles(self, rows, count, &mut out[from..]);
     }
 
+    /// The answers for `N` rows from `first` on.
     #[inline(always)]
-    fn tile<const N: usize>(&self, rows: &[f32], first: usize, out: &mut [f32]) {
-        let inputs: [&[f32]; N] = std::array::from_fn(|r| &rows[(first + r) * self.inputs..][..self.inputs]);
+    fn tile<const N: usize, const FUSED: bool>(&self, rows: &[f32], first: usize, out: &mut [f32]) {
+        let row = |r: usize| &rows[(first + r) * self.inputs..][..self.inputs];
+        // Input by input: what is needed together lies together.
+        let mut packed = vec![[0.0; N]; self.inputs];
+        for r in 0..N {
+            packed.iter_mut().zip(row(r)).for_each(|(inputs, x)| inputs[r] = *x);
+        }
         for (group, (panel, bias)) in
             self.panels.chunks_exact(self.inputs).zip(self.bias.as_chunks::<LANES>().0).enumerate()
         {
             let mut sums = [*bias; N];
-            for (i, weights) in panel.iter().enumerate() {
-                for (sum, row) in sums.iter_mut().zip(&inputs) {
-                    let x = row[i];
+            for (weights, inputs) in panel.iter().zip(&packed) {
+                for (sum, x) in sums.iter_mut().zip(inputs) {
                     for (s, w) in sum.iter_mut().zip(weights) {
-                        *s += x * w;
+                        *s = lanes::multiply_add::<FUSED>(*x, *w, *s);
                     }
                 }
             }
@@ -62,21 +69,29 @@ impl Dense {
             }
         }
     }
+
+    #[inline(always)]
+    fn tiles<const FUSED: bool>(&self, rows: &[f32], count: usize, out: &mut [f32]) {
+        let whole = count / ROWS * ROWS;
+        for first in (0..whole).step_by(ROWS) {
+            self.tile::<ROWS, FUSED>(rows, first, out);
+        }
+        let few = whole + (count - whole) / FEW_ROWS * FEW_ROWS;
+        for first in (whole..few).step_by(FEW_ROWS) {
+            self.tile::<FEW_ROWS, FUSED>(rows, first, out);
+        }
+        for first in few..count {
+            self.tile::<1, FUSED>(rows, first, out);
+        }
+    }
 }
 
-// Without fused multiply-add the results are the same on every processor.
-#[multiversion(targets("x86_64+avx2"))]
+#[multiversion(targets("x86_64+avx2+fma"))]
 fn all_tiles(layer: &Dense, rows: &[f32], count: usize, out: &mut [f32]) {
-    let whole = count / ROWS * ROWS;
-    for first in (0..whole).step_by(ROWS) {
-        layer.tile::<ROWS>(rows, first, out);
-    }
-    let few = whole + (count - whole) / FEW_ROWS * FEW_ROWS;
-    for first in (whole..few).step_by(FEW_ROWS) {
-        layer.tile::<FEW_ROWS>(rows, first, out);
-    }
-    for first in few..count {
-        layer.tile::<1>(rows, first, out);
+    if target_cfg_f!(target_feature = "fma") {
+        layer.tiles::<true>(rows, count, out);
+    } else {
+        layer.tiles::<false>(rows, count, out);
     }
 }
 

@@ -72,7 +72,7 @@ pub(super) fn decode(
     end_s: f64,
     hints: &TimeHints,
 ) -> Result<BeatTrack, &'static str> {
-    let strengths = Strengths::of_span(features, start_s, end_s);
+    let strengths = Strengths::of_span(features, start_s, end_s).with_groups();
     if (strengths.len() as f64) * HOP_S < 4.0 {
         return Err("too_short");
     }

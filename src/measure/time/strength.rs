@@ -20,22 +20,25 @@ const DEPTH_DB: f64 = 45.0;
 /// A single frame counts for at most this many means.
 const LARGEST_RE_MEAN: f32 = 12.0;
 
-/// What the strengths of each channel are divided by, and the most that is left of a single frame.
+/// Frames whose groups are held at most: 22 minutes, 2.6 MB.
+const MOST_HELD_FRAMES: usize = 1 << 17;
+
+/// What the strengths of each channel are multiplied by, and the most that is left of a single frame.
 #[derive(Clone, Copy)]
 struct Scale {
-    mean: [f32; CHANNELS],
+    factor: [f32; CHANNELS],
     most: [f32; CHANNELS],
 }
 
 impl Scale {
     /// Changes nothing.
-    const NONE: Self = Self { mean: [1.0; CHANNELS], most: [f32::INFINITY; CHANNELS] };
+    const NONE: Self = Self { factor: [1.0; CHANNELS], most: [f32::INFINITY; CHANNELS] };
 
     /// A channel in which nothing rises stays as it is.
     fn by(means: [f32; CHANNELS]) -> Self {
         let mut scale = Self::NONE;
         for (c, mean) in means.into_iter().enumerate().filter(|(_, mean)| *mean > 1e-6) {
-            (scale.mean[c], scale.most[c]) = (mean, LARGEST_RE_MEAN);
+            (scale.factor[c], scale.most[c]) = (1.0 / mean, LARGEST_RE_MEAN);
         }
         scale
     }
@@ -52,6 +55,8 @@ pub struct Strengths<'a> {
     power_of_byte: Vec<f32>,
     /// By the means of the channels as they rise, and again once single frames are cut.
     scales: [Scale; 2],
+    /// The groups of every frame, where they are asked for again and again; see [`Strengths::with_groups`].
+    groups: Vec<[f32; GROUPS]>,
 }
 
 impl<'a> Strengths<'a> {
@@ -61,8 +66,15 @@ impl<'a> Strengths<'a> {
         let last = ((end_s / HOP_S).round().max(0.0) as usize).clamp(first, features.len());
         let floors = floors_db(features, first..last);
         let power_of_byte = (0..=u8::MAX).map(|byte| db_to_power(level_db(byte))).collect();
-        let mut out =
-            Self { features, start_frame: first, len: last - first, floors, power_of_byte, scales: [Scale::NONE; 2] };
+        let mut out = Self {
+            features,
+            start_frame: first,
+            len: last - first,
+            floors,
+            power_of_byte,
+            scales: [Scale::NONE; 2],
+            groups: Vec::new(),
+        };
         for pass in 0..2 {
             let mut sums = [0.0f32; CHANNELS];
             for t in 0..out.len {
@@ -71,6 +83,14 @@ impl<'a> Strengths<'a> {
             out.scales[pass] = Scale::by(sums.map(|sum| sum / out.len.max(1) as f32));
         }
         out
+    }
+
+    /// Makes the groups of every frame beforehand, unless the span is too long to hold them: 20 bytes a frame.
+    pub fn with_groups(mut self) -> Self {
+        if self.len <= MOST_HELD_FRAMES {
+            self.groups = (0..self.len).map(|t| grouped(&self.row(t))).collect();
+        }
+        self
     }
 
     /// Number of frames.
@@ -100,8 +120,9 @@ impl<'a> Strengths<'a> {
         });
         // No branch by channel, so that all channels are worked on together.
         for scale in &self.scales {
-            for ((x, mean), most) in row.iter_mut().zip(&scale.mean).zip(&scale.most) {
-                *x = (*x / mean).min(*most);
+            for ((x, factor), most) in row.iter_mut().zip(&scale.factor).zip(&scale.most) {
+                let scaled = *x * factor;
+                *x = if scaled < *most { scaled } else { *most };
             }
         }
         row
@@ -119,7 +140,7 @@ impl<'a> Strengths<'a> {
 
     /// Mean strength of each group of channels at a frame.
     pub fn group(&self, frame: usize) -> [f32; GROUPS] {
-        grouped(&self.row(frame))
+        self.groups.get(frame).copied().unwrap_or_else(|| grouped(&self.row(frame)))
     }
 
     /// Seconds on the tape of a (fractional) frame of the span.

@@ -7,6 +7,7 @@ use std::sync::{Arc, LazyLock};
 
 use crate::dsp::peaks::{Peak, PeakParams};
 use crate::dsp::shelf::{Piece, Shelf, Shelved};
+use crate::units::hz_to_midi;
 
 /// Rate of the decimated mono mix, Hz.
 pub const LOW_RATE_HZ: f64 = 6000.0;
@@ -65,12 +66,46 @@ impl Piece for Chunk {
 struct Unpacked {
     hz: Vec<f32>,
     amplitude: Vec<f32>,
+    lowest_midi: f64,
 }
 
 static UNPACKED: LazyLock<Unpacked> = LazyLock::new(|| Unpacked {
     hz: (0..=u16::MAX).map(|place| (LOWEST_HZ * 2f64.powf(f64::from(place) / STEPS * OCTAVES)) as f32).collect(),
     amplitude: (0..=u8::MAX).map(|level| 10f64.powf((f64::from(level) / 2.0 + FLOOR_DB) / 20.0) as f32).collect(),
+    lowest_midi: hz_to_midi(LOWEST_HZ),
 });
+
+/// A peak as it is stored: its pitch needs no logarithm.
+#[derive(Clone, Copy, Debug)]
+pub struct StoredPeak {
+    place: u16,
+    level: u8,
+}
+
+/// Places of the scale on which pitches are stored.
+pub const PLACES: usize = 1 << 16;
+
+impl StoredPeak {
+    /// Place on the scale, below [`PLACES`].
+    pub fn place(self) -> usize {
+        usize::from(self.place)
+    }
+
+    /// Fractional MIDI number.
+    pub fn midi(self) -> f64 {
+        midi_of_place(self.place())
+    }
+
+    /// Amplitude of the tone, full scale = 1.0.
+    pub fn amplitude(self) -> f64 {
+        f64::from(UNPACKED.amplitude[usize::from(self.level)])
+    }
+}
+
+/// Fractional MIDI number of a place on the scale.
+pub fn midi_of_place(place: usize) -> f64 {
+    UNPACKED.lowest_midi + place as f64 * (12.0 * OCTAVES / STEPS)
+}
 
 impl PeakStore {
     /// An empty store whose full chunks go to a shelf.
@@ -101,17 +136,22 @@ impl PeakStore {
 
     /// Peaks of frame `index`; none outside the tape.
     pub fn frame(&self, index: usize) -> impl Iterator<Item = Peak> + '_ {
+        let unpacked = &*UNPACKED;
+        self.stored(index).map(|peak| Peak {
+            hz: unpacked.hz[usize::from(peak.place)],
+            amplitude: unpacked.amplitude[usize::from(peak.level)],
+        })
+    }
+
+    /// Peaks of frame `index` as they are stored; none outside the tape.
+    pub fn stored(&self, index: usize) -> impl Iterator<Item = StoredPeak> + '_ {
         let chunk = match index / CHUNK_FRAMES {
             at if at == self.full.len() => Some(&self.last),
             at => self.full.get(at),
         };
         let place = chunk.and_then(|c| Some((c, c.range(index % CHUNK_FRAMES)?)));
         let (places, levels) = place.map_or((&[][..], &[][..]), |(c, r)| (&c.places[r.clone()], &c.levels[r]));
-        let unpacked = &*UNPACKED;
-        places.iter().zip(levels).map(|(&place, &level)| Peak {
-            hz: unpacked.hz[usize::from(place)],
-            amplitude: unpacked.amplitude[usize::from(level)],
-        })
+        places.iter().zip(levels).map(|(&place, &level)| StoredPeak { place, level })
     }
 }
 
@@ -159,6 +199,10 @@ mod tests {
         }
         assert_eq!(store.frame(1).count(), 0);
         assert_eq!(store.frame(99).count(), 0);
+        for (stored, peak) in store.stored(0).zip(&back) {
+            assert!((stored.midi() - hz_to_midi(f64::from(peak.hz))).abs() < 2e-6);
+            assert_eq!(stored.amplitude(), f64::from(peak.amplitude));
+        }
     }
 
     #[test]

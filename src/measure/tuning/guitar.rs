@@ -13,7 +13,7 @@
 //! offset towards the band's; a bass line that was followed wrongly leaves bass partials in.
 
 use crate::stats::quantile;
-use crate::units::{hz_to_midi, midi_to_hz};
+use crate::units::midi_to_hz;
 
 use super::circle::{CIRCLE, STUDENT4_PEAK, kernel, median_and_half_width, offset_of, spread, student4, wrap};
 use super::compact::{HOP_S, PeakStore};
@@ -243,7 +243,7 @@ fn on_the_bass(track: &Track, bass: &[Run]) -> bool {
 fn second_share(store: &PeakStore, track: &Track) -> f64 {
     let target = track.cents + 1200.0;
     let heard = (track.first..track.first + track.frames)
-        .filter(|&f| store.frame(f).any(|p| (100.0 * hz_to_midi(f64::from(p.hz)) - target).abs() < SECOND_NEAR_CENTS))
+        .filter(|&f| store.stored(f).any(|p| (100.0 * p.midi() - target).abs() < SECOND_NEAR_CENTS))
         .count();
     heard as f64 / track.frames as f64
 }

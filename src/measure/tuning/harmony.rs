@@ -82,20 +82,24 @@ fn spans(beat_times_s: &[f64]) -> Vec<(usize, usize)> {
 
 /// The direction of the sum of all peaks on the circle of a semitone; its interval from the spread of four parts of the take.
 fn concert_pitch_cents(store: &PeakStore, spans: &[(usize, usize)]) -> Measured {
-    let direction = |spans: &[(usize, usize)]| {
+    let range = (hz_to_midi(PITCH_HZ.0), hz_to_midi(PITCH_HZ.1));
+    let sum = |spans: &[(usize, usize)]| {
         let (mut x, mut y) = (0.0, 0.0);
-        for peak in spans.iter().flat_map(|s| s.0..s.1).flat_map(|f| store.frame(f)) {
-            let hz = f64::from(peak.hz);
-            if hz >= PITCH_HZ.0 && hz < PITCH_HZ.1 {
-                let (sin, cos) = (std::f64::consts::TAU * hz_to_midi(hz)).sin_cos();
-                let weight = f64::from(peak.amplitude).sqrt();
+        for peak in spans.iter().flat_map(|s| s.0..s.1).flat_map(|f| store.stored(f)) {
+            let midi = peak.midi();
+            if midi >= range.0 && midi < range.1 {
+                let (sin, cos) = (std::f64::consts::TAU * midi).sin_cos();
+                let weight = peak.amplitude().sqrt();
                 (x, y) = (x + weight * cos, y + weight * sin);
             }
         }
-        (x != 0.0 || y != 0.0).then(|| 100.0 * y.atan2(x) / std::f64::consts::TAU)
+        (x, y)
     };
-    let Some(whole) = direction(spans) else { return Measured::absent("no_steady_tones_heard") };
-    let parts: Vec<f64> = spans.chunks(spans.len().div_ceil(PARTS)).filter_map(direction).collect();
+    let direction = |(x, y): (f64, f64)| (x != 0.0 || y != 0.0).then(|| 100.0 * y.atan2(x) / std::f64::consts::TAU);
+    let sums: Vec<(f64, f64)> = spans.chunks(spans.len().div_ceil(PARTS).max(1)).map(sum).collect();
+    let together = sums.iter().fold((0.0, 0.0), |(x, y), part| (x + part.0, y + part.1));
+    let Some(whole) = direction(together) else { return Measured::absent("no_steady_tones_heard") };
+    let parts: Vec<f64> = sums.into_iter().filter_map(direction).collect();
     let off = |c: &f64| ((c - whole + 50.0).rem_euclid(100.0) - 50.0).powi(2);
     let variance = parts.iter().map(off).sum::<f64>() / (parts.len().max(2) - 1) as f64;
     // Student's t for four parts, over the root of their number; and what no part shows.
@@ -110,18 +114,17 @@ const PITCH_FLOOR_CENTS: f64 = 3.0;
 
 fn beat_classes(store: &PeakStore, (first, end): (usize, usize), pitch_cents: f64) -> BeatClasses {
     let (mut bass, mut chords) = ([0.0; CLASSES], [0.0; CLASSES]);
-    for peak in (first..end).flat_map(|f| store.frame(f)) {
-        let hz = f64::from(peak.hz);
-        let midi = hz_to_midi(hz) - pitch_cents / 100.0;
-        let row = match hz {
-            hz if hz >= BASS_HZ.0 && hz < BASS_HZ.1 => &mut bass,
-            hz if hz >= CHORDS_HZ.0 && hz < CHORDS_HZ.1 => &mut chords,
+    let edges = [BASS_HZ.0, BASS_HZ.1, CHORDS_HZ.0, CHORDS_HZ.1].map(hz_to_midi);
+    for peak in (first..end).flat_map(|f| store.stored(f)) {
+        let row = match peak.midi() {
+            midi if midi >= edges[0] && midi < edges[1] => &mut bass,
+            midi if midi >= edges[2] && midi < edges[3] => &mut chords,
             _ => continue,
         };
+        let midi = peak.midi() - pitch_cents / 100.0;
         let off = 100.0 * (midi - midi.round()) / NEAR_CENTS;
         // Root of the amplitude: soft notes of a chord count beside loud ones.
-        row[midi.round().rem_euclid(CLASSES as f64) as usize] +=
-            f64::from(peak.amplitude).sqrt() * (-0.5 * off * off).exp();
+        row[midi.round().rem_euclid(CLASSES as f64) as usize] += peak.amplitude().sqrt() * (-0.5 * off * off).exp();
     }
     BeatClasses { bass: digits(&bass), chords: digits(&chords) }
 }

@@ -12,10 +12,10 @@
 //! Limits: a comping instrument much louder than the bass, or a recorder deaf below 150 Hz, leads the line to other notes;
 //! the fit in [`super::bass`] then finds little support below 130 Hz and says so.
 
-use crate::dsp::peaks::Peak;
 use crate::stats::quantile;
+use crate::units::hz_to_midi;
 
-use super::compact::PeakStore;
+use super::compact::{PLACES, PeakStore, StoredPeak, midi_of_place};
 
 /// Lowest pitch looked for: B0 of a five-string bass less a semitone.
 const LOWEST_MIDI: f64 = 22.0;
@@ -74,16 +74,20 @@ pub struct Run {
     pub midi: f64,
 }
 
-/// Long-term level of the peaks, for levelling: natural log of the amplitude in bands of two semitones from 20 Hz.
+/// Long-term level of the peaks, for levelling, from their amplitudes in bands of two semitones from 20 Hz.
 #[derive(Clone, Debug)]
 pub struct LongTermLevel {
-    bands: Vec<f64>,
+    /// What the amplitude of a peak is multiplied by, for every place of the stored scale.
+    gains: Vec<f32>,
 }
 
 const BANDS: usize = 40;
 
-fn band_place(hz: f64) -> f64 {
-    (hz.max(20.0) / 20.0).log2() * 6.0
+/// Place among the bands of a pitch.
+fn band_place(midi: f64) -> f64 {
+    // 20 Hz.
+    const LOWEST_BAND_MIDI: f64 = 15.486_820_576_352_43;
+    (midi - LOWEST_BAND_MIDI).max(0.0) / 2.0
 }
 
 impl LongTermLevel {
@@ -95,27 +99,33 @@ impl LongTermLevel {
             let store = store.view();
             for index in first..end {
                 frames += 1;
-                for p in store.frame(index) {
-                    let band = (band_place(f64::from(p.hz)) as usize).min(BANDS - 1);
-                    power[band] += f64::from(p.amplitude).powi(2);
+                for p in store.stored(index) {
+                    let band = (band_place(p.midi()) as usize).min(BANDS - 1);
+                    power[band] += p.amplitude().powi(2);
                 }
             }
         }
         let level: Vec<f64> = power.iter().map(|p| (p / frames.max(1) as f64 + 1e-12).ln() / 2.0).collect();
         let at = |i: isize| level[i.clamp(0, BANDS as isize - 1) as usize];
-        let bands = (0..BANDS as isize)
+        let bands: Vec<f64> = (0..BANDS as isize)
             .map(|i| (at(i - 2) + 2.0 * at(i - 1) + 3.0 * at(i) + 2.0 * at(i + 1) + at(i + 2)) / 9.0)
             .collect();
-        Self { bands }
+        let gain = |place| (-LEVELLING * log_amplitude(&bands, midi_of_place(place))).exp() as f32;
+        Self { gains: (0..PLACES).map(gain).collect() }
     }
 
-    /// Natural logarithm of the amplitude around a frequency.
-    fn log_amplitude(&self, hz: f64) -> f64 {
-        let place = (band_place(hz) - 0.5).clamp(0.0, (BANDS - 1) as f64);
-        let below = (place as usize).min(BANDS - 2);
-        let rest = place - below as f64;
-        self.bands[below] * (1.0 - rest) + self.bands[below + 1] * rest
+    /// Amplitude of a peak, levelled.
+    fn levelled(&self, peak: StoredPeak) -> f64 {
+        peak.amplitude() * f64::from(self.gains[peak.place()])
     }
+}
+
+/// Natural logarithm of the long-term amplitude around a pitch.
+fn log_amplitude(bands: &[f64], midi: f64) -> f64 {
+    let place = (band_place(midi) - 0.5).clamp(0.0, (BANDS - 1) as f64);
+    let below = (place as usize).min(BANDS - 2);
+    let rest = place - below as f64;
+    bands[below] * (1.0 - rest) + bands[below + 1] * rest
 }
 
 /// The runs of the bass line in frames `first..end`.
@@ -124,32 +134,43 @@ pub fn bass_runs(store: &PeakStore, level: &LongTermLevel, first: usize, end: us
     runs(&path, first)
 }
 
-/// Levelled peak amplitudes of one frame.
-fn levelled(peaks: &[Peak], level: &LongTermLevel) -> Vec<f64> {
-    peaks.iter().map(|p| f64::from(p.amplitude) * (-LEVELLING * level.log_amplitude(f64::from(p.hz))).exp()).collect()
-}
-
 /// Log-likelihood of every pitch in every frame.
 fn scores(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) -> Vec<Vec<f32>> {
-    let largest: Vec<f64> = (first..end)
-        .map(|i| levelled(&store.frame(i).collect::<Vec<_>>(), level).into_iter().fold(0.0, f64::max))
-        .collect();
+    let loudest = |i| store.stored(i).map(|p| level.levelled(p)).fold(0.0, f64::max);
+    let largest: Vec<f64> = (first..end).map(loudest).collect();
     let quiet = quantile(&largest, 0.3).unwrap_or(0.0) * 0.3;
-    let weights = state_weights();
+    let (kinds, register) = (kinds(), register());
+    let mut peaks = Vec::new();
     (first..end)
         .map(|i| {
-            let peaks: Vec<Peak> = store.frame(i).collect();
-            frame_scores(&peaks, &levelled(&peaks, level), quiet, &weights)
+            peaks.clear();
+            peaks.extend(store.stored(i).map(|p| (p.midi(), level.levelled(p))));
+            frame_scores(&peaks, quiet, &kinds, &register)
         })
         .collect()
 }
 
-/// Weight of each kind of evidence for each state, kinds by rows.
-fn state_weights() -> Vec<Vec<f32>> {
+/// One kind of evidence, ready for the grid.
+struct Kind {
+    /// How far above a pitch its peaks lie, steps.
+    above: f32,
+    /// Weight for each state.
+    weights: Vec<f32>,
+}
+
+fn kinds() -> Vec<Kind> {
     EVIDENCE
         .iter()
-        .map(|(_, weight, slope)| (0..STATES).map(|s| (weight + slope * octaves(s)) as f32).collect())
+        .map(|(multiple, weight, slope)| Kind {
+            above: (12.0 * multiple.log2() * STEPS_PER_SEMITONE) as f32,
+            weights: (0..STATES).map(|s| (weight + slope * octaves(s)) as f32).collect(),
+        })
         .collect()
+}
+
+/// Prior of each state.
+fn register() -> Vec<f32> {
+    (0..STATES).map(|s| (REGISTER[0] * octaves(s) + REGISTER[1] * octaves(s).powi(2)) as f32).collect()
 }
 
 fn octaves(state: usize) -> f64 {
@@ -160,39 +181,56 @@ fn pitch(state: usize) -> f64 {
     LOWEST_MIDI + state as f64 / STEPS_PER_SEMITONE
 }
 
-fn frame_scores(peaks: &[Peak], levels: &[f64], quiet: f64, weights: &[Vec<f32>]) -> Vec<f32> {
-    let power: f64 =
-        peaks.iter().zip(levels).filter(|(p, _)| f64::from(p.hz) < LEVELLED_BELOW_HZ).map(|(_, w)| w * w).sum();
+/// A peak speaks for states within this many steps.
+const REACH: f32 = (HALF_WIDTH * STEPS_PER_SEMITONE) as f32;
+/// States that one peak may speak for, and some more that fill the processor's registers.
+const TOUCHED: usize = 8;
+/// States before the nearest lower one that are touched.
+const BEFORE: usize = REACH as usize;
+/// The grid with room for what is touched on both sides.
+const ROOM: usize = STATES + 2 * TOUCHED;
+
+fn frame_scores(peaks: &[(f64, f64)], quiet: f64, kinds: &[Kind], register: &[f32]) -> Vec<f32> {
+    let limit = hz_to_midi(LEVELLED_BELOW_HZ);
+    let power: f64 = peaks.iter().filter(|(midi, _)| *midi < limit).map(|(_, w)| w * w).sum();
     let norm = power.sqrt() + quiet;
-    let mut sum: Vec<f32> =
-        (0..STATES).map(|s| (REGISTER[0] * octaves(s) + REGISTER[1] * octaves(s).powi(2)) as f32).collect();
     if norm <= 0.0 {
         return vec![-100.0; STATES];
     }
-    let voices: Vec<(f64, f64)> =
-        peaks.iter().zip(levels).map(|(p, w)| (crate::units::hz_to_midi(f64::from(p.hz)), (w / norm).sqrt())).collect();
-    let mut best = vec![0.0f32; STATES];
-    for ((multiple, _, _), weights) in EVIDENCE.iter().zip(weights) {
+    let mut sum = register.to_vec();
+    // Steps from the room's beginning, and strength.
+    let voice = |(midi, w): &(f64, f64)| {
+        (((midi - LOWEST_MIDI) * STEPS_PER_SEMITONE) as f32 + TOUCHED as f32, (w / norm).sqrt() as f32)
+    };
+    let voices: Vec<(f32, f32)> = peaks.iter().map(voice).collect();
+    let mut best = [0.0f32; ROOM];
+    for Kind { above, weights } in kinds {
         best.fill(0.0);
-        let above = 12.0 * multiple.log2();
-        for (midi, strength) in &voices {
-            let midi = midi - above;
-            let low = ((midi - HALF_WIDTH - LOWEST_MIDI) * STEPS_PER_SEMITONE).ceil().max(0.0) as usize;
-            let high = ((midi + HALF_WIDTH - LOWEST_MIDI) * STEPS_PER_SEMITONE).floor();
-            if high < 0.0 {
+        for (step, strength) in &voices {
+            let step = step - above;
+            if step < TOUCHED as f32 - REACH || step > (TOUCHED + STATES - 1) as f32 + REACH {
                 continue;
             }
-            for (state, b) in best.iter_mut().enumerate().take(high as usize + 1).skip(low) {
-                *b = b.max((strength * (1.0 - (pitch(state) - midi).abs() / HALF_WIDTH)) as f32);
-            }
+            speak(&mut best, step, *strength);
         }
-        sum.iter_mut().zip(&best).zip(weights).for_each(|((s, b), w)| *s += w * b);
+        sum.iter_mut().zip(&best[TOUCHED..]).zip(weights).for_each(|((s, b), w)| *s += w * b);
     }
     // The grid is finer than the semitones that the weights were fitted on: its pitches share the likelihood.
     let top = sum.iter().copied().fold(f32::MIN, f32::max);
     let total: f32 = sum.iter().map(|s| (s - top).exp()).sum::<f32>() / STEPS_PER_SEMITONE as f32;
     sum.iter_mut().for_each(|s| *s -= top + total.ln());
     sum
+}
+
+/// Raises the states around a peak to what it says for them, less with the distance; states out of its reach, for which this
+/// would be negative, stay as they are.
+fn speak(best: &mut [f32; ROOM], step: f32, strength: f32) {
+    let first = step as usize - BEFORE;
+    let from = first as f32 - step;
+    for (i, b) in best[first..first + TOUCHED].iter_mut().enumerate() {
+        let said = strength * (1.0 - (from + i as f32).abs() / REACH);
+        *b = if said > *b { said } else { *b };
+    }
 }
 
 /// Best state of each frame; `STATES` means silent.
@@ -253,6 +291,7 @@ fn runs(path: &[usize], first: usize) -> Vec<Run> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::dsp::peaks::Peak;
 
     fn store_of(notes: &[(f64, usize)], partial_levels: &[f32]) -> PeakStore {
         let mut store = PeakStore::default();

@@ -21,6 +21,8 @@ use super::line::Run;
 
 /// A peak belongs to a partial when it lies this near, cents.
 pub const NEAR_CENTS: f64 = 45.0;
+/// A little more than that as a ratio: most peaks need no logarithm to be known as too far away.
+const NEAR_RATIO: f64 = 1.0265;
 /// Partials that are read, and the frequency above which none is.
 const PARTIALS: usize = 8;
 const HIGHEST_HZ: f64 = 420.0;
@@ -62,7 +64,8 @@ pub struct BassOffset {
 /// The strongest peak near `target_hz`: its distance in cents, its amplitude.
 pub fn strongest_near(peaks: impl Iterator<Item = Peak>, target_hz: f64) -> Option<(f64, f64)> {
     let mut best: Option<(f64, f64, f64)> = None;
-    for p in peaks {
+    let (low, high) = (target_hz / NEAR_RATIO, target_hz * NEAR_RATIO);
+    for p in peaks.filter(|p| f64::from(p.hz) > low && f64::from(p.hz) < high) {
         let away = 1200.0 * (f64::from(p.hz) / target_hz).log2();
         if away.abs() < NEAR_CENTS {
             let rank = f64::from(p.amplitude) * (1.0 - 0.5 * (away / NEAR_CENTS).powi(2));
@@ -177,8 +180,11 @@ fn add_reading(cell: &mut [f64; CIRCLE], r: &Reading, band_cents: Option<f64>) -
     let other = band_share * band + STRAY_SHARE / CIRCLE as f64;
     let own = (1.0 - band_share - STRAY_SHARE) * STUDENT4_PEAK / sigma;
     let power = READING_POWER * ((r.frames.min(4) as f64) / 4.0).sqrt();
-    for (j, c) in cell.iter_mut().enumerate() {
-        *c += power * (own * student4(wrap(r.cents - offset_of(j)) / sigma) + other).ln();
+    // From place to place the reading lies a cent lower, once round the circle.
+    let mut away = wrap(r.cents - offset_of(0));
+    for c in cell.iter_mut() {
+        *c += power * (own * student4(away / sigma) + other).ln();
+        away -= if away < -49.0 { 1.0 - CIRCLE as f64 } else { 1.0 };
     }
     sigma
 }

@@ -54,13 +54,14 @@ struct Live {
 
 /// Tracks in frames `first..end` and the given range of frequencies, by their first frame.
 pub fn tracks(store: &PeakStore, first: usize, end: usize, range_hz: (f64, f64)) -> Vec<Track> {
+    let range = (hz_to_midi(range_hz.0), hz_to_midi(range_hz.1));
     let mut live: Vec<Live> = Vec::new();
     let mut done: Vec<Track> = Vec::new();
     for frame in first..end {
         let peaks: Vec<(f64, f64)> = store
-            .frame(frame)
-            .filter(|p| f64::from(p.hz) >= range_hz.0 && f64::from(p.hz) < range_hz.1)
-            .map(|p| (100.0 * hz_to_midi(f64::from(p.hz)), f64::from(p.amplitude)))
+            .stored(frame)
+            .filter(|p| p.midi() >= range.0 && p.midi() < range.1)
+            .map(|p| (100.0 * p.midi(), p.amplitude()))
             .collect();
         let mut taken = vec![false; peaks.len()];
         for track in &mut live {
