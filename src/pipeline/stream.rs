@@ -45,7 +45,7 @@ pub struct Readings {
     pub time: TimeFeatures,
     /// A-weighted levels.
     pub exposure: ExposureReading,
-    /// Where most of tuning and time lies; to be [checked](Scratch::check) once they have been used.
+    /// Where most of tuning, time and tone lies; to be [checked](Scratch::check) once they have been used.
     pub scratch: Arc<Scratch>,
 }
 
@@ -68,7 +68,7 @@ pub fn measure(
 ) -> Result<(Readings, TapeSummary), StreamError> {
     let scratch = Arc::new(Scratch::default());
     let shelf = || Some(Arc::clone(&scratch) as Arc<dyn Shelf>);
-    let (tuning, time) = (TuningMeter::on(shelf()), TimeMeter::on(shelf()));
+    let (tuning, time, tone) = (TuningMeter::on(shelf()), TimeMeter::on(shelf()), shelf());
     scope(|threads| {
         let (give_back, used) = channel();
         let (to_native, blocks) = queue(&give_back);
@@ -79,7 +79,7 @@ pub fn measure(
         let (to_players, blocks) = queue(&give_back);
         let players = threads.spawn(move || run(tuning, time, blocks));
         let (to_layers, blocks) = queue(&give_back);
-        let layers = threads.spawn(move || run_layers(blocks));
+        let layers = threads.spawn(move || run_layers(tone, blocks));
         let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players, to_layers], &used);
         let native = joined(native);
         let spectral = joined(spectral);
@@ -137,9 +137,9 @@ impl<A: Meter, B: Meter> Meter for Pair<A, B> {
 }
 
 /// The layers, and the tone that uses their shares; a thread of their own.
-fn run_layers(blocks: Queue) -> (LayerReading, ToneReading) {
+fn run_layers(shelf: Option<Arc<dyn Shelf>>, blocks: Queue) -> (LayerReading, ToneReading) {
     let mut layers = LayerMeter::tapped();
-    let mut tone = ToneMeter::new(&layers.mask_edges_hz());
+    let mut tone = ToneMeter::on(shelf, &layers.mask_edges_hz());
     blocks.each(|block| {
         layers.push(block);
         tone.push(block, layers.take_masks());

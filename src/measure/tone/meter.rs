@@ -4,10 +4,12 @@
 //! power of bass, drums and all in the low end and the middle, in narrow bands for the bass and the guitar.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 use crate::dsp::bands::BinRange;
 use crate::dsp::masks::{MASK_STEP_SAMPLES, MaskGrid, MaskStep};
 use crate::dsp::rows::Rows;
+use crate::dsp::shelf::Shelf;
 use crate::dsp::spectrum::LONG_FRAMING;
 use crate::dsp::{ANALYSIS_RATE_HZ, Block, PowerFrame};
 
@@ -58,6 +60,11 @@ pub struct ToneMeter {
 impl ToneMeter {
     /// A meter at rest; `edges_hz` are the edges of the bands of the shares.
     pub fn new(edges_hz: &[f64]) -> Self {
+        Self::on(None, edges_hz)
+    }
+
+    /// A meter at rest that keeps its rows on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>, edges_hz: &[f64]) -> Self {
         let range = |low, high| BinRange::new(low, high, LONG_FRAMING.bin_hz(), BINS);
         Self {
             grid: MaskGrid::new(edges_hz, LONG_FRAMING.bin_hz(), BINS),
@@ -67,7 +74,7 @@ impl ToneMeter {
             steps: VecDeque::new(),
             first_step: 0,
             waiting: VecDeque::new(),
-            rows: Rows::new(ROW_BYTES),
+            rows: Rows::on(shelf, ROW_BYTES),
             seconds: Vec::new(),
         }
     }

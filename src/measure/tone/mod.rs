@@ -93,7 +93,8 @@ impl ToneReading {
                 partials: std::array::from_fn(|k| (level(row[HEAD_BYTES + 2 * k]), share(row[HEAD_BYTES + 1 + 2 * k]))),
             })
         };
-        (first..).zip(self.rows.range(first..end)).filter_map(read).collect()
+        let rows = self.rows.view();
+        (first..).zip(rows.range(first..end)).filter_map(read).collect()
     }
 
     /// Sums of every second.
