@@ -204,3 +204,37 @@ impl Meter for LoudnessMeter {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Both filters at once, cut anywhere, are the two filters one after the other.
+    #[test]
+    fn the_pair_is_its_two_filters_in_turn_however_the_samples_are_cut() {
+        let noise = |i: u32| (i.wrapping_mul(2_654_435_761) >> 8) as f32 / (1 << 23) as f32 - 1.0;
+        let (left, right): (Vec<f32>, Vec<f32>) = (0..3000).map(|i| (noise(2 * i), 0.1 * noise(2 * i + 1))).unzip();
+        let plain = |samples: &[f32]| {
+            let filters = k_weighting(48_000.0);
+            let mut state = [[0.0f64; 2]; 2];
+            let weighted = samples.iter().map(|x| {
+                filters.iter().zip(&mut state).fold(f64::from(*x), |x, (f, s)| {
+                    let y = f.b[0] * x + s[0];
+                    *s = [f.b[1] * x + s[1] - f.a[0] * y, f.b[2] * x - f.a[1] * y];
+                    y
+                })
+            });
+            weighted.map(|y| y * y).sum::<f64>()
+        };
+        let want = [plain(&left), plain(&right)];
+        for cut in [1, 2, 7, 1000, 3000] {
+            let (mut filter, mut sums) = (PairFilter::new(48_000), [0.0; 2]);
+            for (l, r) in left.chunks(cut).zip(right.chunks(cut)) {
+                add_squares(&mut filter, l, r, &mut sums);
+            }
+            for (got, want) in sums.iter().zip(want) {
+                assert!((got / want - 1.0).abs() < 1e-9, "blocks of {cut}: {got} {want}");
+            }
+        }
+    }
+}
