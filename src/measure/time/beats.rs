@@ -12,8 +12,9 @@ use super::features::{HOP_S, TimeFeatures};
 use super::hypotheses::{Hypothesis, TimeHints, bar_places, probabilities, score_pulse};
 use super::pieces;
 use super::pulses::{PULSE_WEIGHTS, candidate_pulses};
-use super::runs::{SUPPORT, jerk, peak_near, refine, smoothed, steady_runs};
+use super::runs::{SHORTEST_RUN, SUPPORT, jerk, peak_near, refine, smoothed, steady_runs};
 use super::strength::Strengths;
+use super::together::without_apart;
 
 /// The beats of a take.
 #[derive(Clone, Debug)]
@@ -90,6 +91,7 @@ pub(super) fn decode(
     let mut refined = refine(&curve, pulse);
     let onsets: Vec<(f64, f64)> = refined.iter().map(|b| peak_near(&curve, *b)).collect();
     let runs = steady_runs(reading, pulse, &refined, &onsets);
+    let runs = without_apart(reading, runs, SHORTEST_RUN);
     // Once more without the beats beyond the ends, which lean on whatever sounds there.
     for run in &runs {
         let again = smoothed(&curve, &pulse.beats[run.clone()]);
@@ -151,5 +153,24 @@ impl BeatTrack {
         let shortest_s = shortest_s.max(shortest_beats * crate::stats::median(&lengths).unwrap_or(0.0));
         let edges: Vec<f64> = std::iter::once(start_s).chain(self.times_s.iter().copied()).chain([end_s]).collect();
         edges.windows(2).filter(|w| w[1] - w[0] > shortest_s).map(|w| (w[0], w[1])).collect()
+    }
+}
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+
+    /// Bars of four from the first beat on, whatever the breaks.
+    pub fn track_of(times_s: Vec<f64>, restarts: Vec<usize>) -> BeatTrack {
+        BeatTrack {
+            in_bar: (0..times_s.len()).map(|i| (i % 4) as u8 + 1).collect(),
+            times_s,
+            restarts,
+            meter: 4,
+            clarity: 2.0,
+            onset_sd_s: 0.004,
+            level_probability: 0.9,
+            phase_probability: 0.9,
+        }
     }
 }
