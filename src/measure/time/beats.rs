@@ -12,9 +12,8 @@ use super::features::{HOP_S, TimeFeatures};
 use super::hypotheses::{Hypothesis, TimeHints, bar_places, probabilities, score_pulse};
 use super::pieces;
 use super::pulses::{PULSE_WEIGHTS, candidate_pulses};
-use super::runs::{SHORTEST_RUN, SUPPORT, jerk, peak_near, refine, smoothed, steady_runs};
+use super::runs::{SUPPORT, jerk, peak_near, refine, smoothed, steady_runs};
 use super::strength::Strengths;
-use super::together::without_apart;
 
 /// The beats of a take.
 #[derive(Clone, Debug)]
@@ -91,7 +90,6 @@ pub(super) fn decode(
     let mut refined = refine(&curve, pulse);
     let onsets: Vec<(f64, f64)> = refined.iter().map(|b| peak_near(&curve, *b)).collect();
     let runs = steady_runs(reading, pulse, &refined, &onsets);
-    let runs = without_apart(reading, runs, SHORTEST_RUN);
     // Once more without the beats beyond the ends, which lean on whatever sounds there.
     for run in &runs {
         let again = smoothed(&curve, &pulse.beats[run.clone()]);

@@ -25,7 +25,6 @@ pub mod slips;
 pub mod strength;
 pub mod swing;
 pub mod tempo;
-mod together;
 mod weights;
 
 pub use beats::{BeatTrack, track_beats};

@@ -27,7 +27,7 @@ const LARGEST_REST_CHANGE: f64 = 0.05;
 /// Largest distance of the first onset after a rest from where the beat would have gone on, beats.
 const LARGEST_REST_PHASE: f64 = 0.2;
 /// Shortest run of beats that is kept.
-pub const SHORTEST_RUN: usize = 8;
+const SHORTEST_RUN: usize = 8;
 /// A beat this far below the median level lies outside the music, dB.
 const QUIET_DB: f32 = 12.0;
 
