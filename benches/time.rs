@@ -41,6 +41,7 @@ struct Totals {
     backbeat_right: Vec<f64>,
     bass_ms: Vec<f64>,
     inside: Vec<f64>,
+    told_without_beat: Vec<f64>,
 }
 
 fn main() {
@@ -108,6 +109,7 @@ impl Totals {
         line("backbeat told right", &self.backbeat_right, low(&self.backbeat_right));
         line("bass to drums error ms", &self.bass_ms, high(&self.bass_ms));
         line("truth inside intervals", &self.inside, low(&self.inside));
+        line("told without a beat", &self.told_without_beat, high(&self.told_without_beat));
     }
 }
 
@@ -118,10 +120,22 @@ fn score(name: &str, take: &Value, time: &TakeTime, totals: &mut Totals) {
         .iter()
         .map(|b| (b[0].as_f64().unwrap(), b[1].as_f64().unwrap() as u64))
         .collect();
-    let all: Vec<f64> = beats.iter().map(|b| b.0).collect();
-    let downs: Vec<f64> = beats.iter().filter(|b| b.1 == 1).map(|b| b.0).collect();
-    let inside = |t: &f64| *t >= all[0] - 0.1 && *t <= all[all.len() - 1] + 0.1;
+    let (no_beat, unjudged) = (spans(take, "no_beat"), spans(take, "unjudged"));
+    let judged = |t: &f64| !unjudged.iter().any(|(a, b)| t > a && t < b);
+    let all: Vec<f64> = beats.iter().map(|b| b.0).filter(judged).collect();
+    let downs: Vec<f64> = beats.iter().filter(|b| b.1 == 1).map(|b| b.0).filter(judged).collect();
+    let inside = |t: &f64| *t >= all[0] - 0.1 && *t <= all[all.len() - 1] + 0.1 && judged(t);
     let tempo = &time.tempo;
+    // A beat's length beyond the music on either side is left to the count-off and the last chord.
+    for (a, b) in &no_beat {
+        let told: f64 = tempo
+            .beat_times_s
+            .windows(2)
+            .filter(|w| w[0] > a + 1.0 && w[1] < b - 2.0 && w[1] - w[0] < 1.2)
+            .map(|w| w[1] - w[0])
+            .sum();
+        totals.told_without_beat.push(told / (b - a - 3.0).max(0.5));
+    }
     let got: Vec<f64> = tempo.beat_times_s.iter().copied().filter(inside).collect();
     let got_downs: Vec<f64> = tempo
         .beat_times_s
@@ -133,10 +147,16 @@ fn score(name: &str, take: &Value, time: &TakeTime, totals: &mut Totals) {
     let (f, d) = (beat_f(&all, &got), beat_f(&downs, &got_downs));
     totals.beats.push(f);
     totals.downbeats.push(d);
-    let lengths: Vec<f64> = all.windows(2).map(|w| w[1] - w[0]).collect();
+    let gaps: Vec<f64> = all.windows(2).map(|w| w[1] - w[0]).collect();
+    // Beats on both sides of a stop are no beat's length.
+    let longest = 1.8 * median(&gaps).unwrap();
+    let lengths: Vec<f64> = gaps.into_iter().filter(|g| *g < longest).collect();
     let bpm = 60.0 / median(&lengths).unwrap();
     let drift = true_drift(&lengths);
     let mut bad = Vec::new();
+    if let Some((level, phase)) = time.certainty() {
+        bad.push(format!("p {level:.2} {phase:.2}"));
+    }
     let mut check = |what: &str, m: &Measured, truth: f64, scale: f64, limit: f64, errors: &mut Vec<f64>| {
         let Some(value) = m.value else {
             bad.push(format!("{what} none ({})", m.reason.as_deref().unwrap_or("")));
@@ -170,6 +190,12 @@ fn score(name: &str, take: &Value, time: &TakeTime, totals: &mut Totals) {
         }
     }
     println!("{name:36} {bpm:6.1} bpm  beats {f:.3}  downbeats {d:.3}  {}", bad.join("; "));
+}
+
+/// Spans of the truth, s; empty where it has none.
+fn spans(take: &Value, key: &str) -> Vec<(f64, f64)> {
+    let all = take[key].as_array().map(Vec::as_slice).unwrap_or_default();
+    all.iter().map(|s| (s[0].as_f64().unwrap(), s[1].as_f64().unwrap())).collect()
 }
 
 /// Drift of a line through the true tempi, percent of its start.

@@ -72,7 +72,7 @@ def run(i, out):
                 subprocess.run(['ffmpeg', '-v', 'error', '-y', '-i', td + '/a.wav', '-b:a', rate, td + '/b.' + kind], check=True)
                 subprocess.run(['ffmpeg', '-v', 'error', '-y', '-i', td + '/b.' + kind, '-ar', '48000', td + '/c.wav'], check=True); y = sf.read(td + '/c.wav', dtype='float32')[0]
         name = os.path.join(out, f'l{i:04d}_{q}'); sf.write(name + '.flac', y, 48000, subtype='PCM_16')
-        json.dump(dict(beats=[float(b[0]) for b in beats], piece=i, sound_lag_ms=lag + own - ride, bass=str(which)), open(name + '.lag.json', 'w'))
+        json.dump(dict(beats=[float(b[0]) for b in beats], piece=i, sound_lag_ms=lag + own - ride, played_lag_ms=lag, bass=str(which), notes=[(float(n[0] + lag / 1000), float(n[1]), int(n[2])) for n in sorted(notes['bass'])]), open(name + '.lag.json', 'w'))
 
 
 if __name__ == '__main__':

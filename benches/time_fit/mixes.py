@@ -1,12 +1,15 @@
 #!/usr/bin/env python3
 """Random takes with known beats, for fitting and checking the time family.
 
-usage: mixes.py RENDER_FOLDER KIT_FOLDER OUT FIRST LAST plain|hard
+usage: mixes.py RENDER_FOLDER KIT_FOLDER OUT FIRST LAST plain|hard|broken
 needs: numpy scipy soundfile soxr mido pyloudnorm (PyPI), fluidsynth, espeak-ng, ffmpeg, two General-MIDI sound fonts (FONTS);
 RENDER_FOLDER holds render_tapes.py, KIT_FOLDER the real notes with their MANIFEST.json.
 Writes <name>.wav (48 kHz, one channel) and <name>.truth.json: segments, takes with beats and places in the bar, note times.
 plain: swing, straight and rock bands, waltzes, fills, breaks, missing count-offs, recorders and codecs of all kinds.
 hard: also without drums or bass, with stops, steps of tempo, wide wander and rubato introductions.
+broken: takes in two to four stretches, between which the band stops for 3 to 9 s and counts off again at another tempo, falls apart,
+leaves the drums alone for eight bars, changes its tempo at a part, or begins with a rubato introduction; some end in a ritardando.
+Their truth also has no_beat (spans in which no tempo may be told) and unjudged (drums alone, ritardando).
 """
 import sys, json, os, subprocess, tempfile
 import numpy as np, soundfile as sf, scipy.signal as ss, soxr
@@ -168,7 +171,7 @@ def spec_of(i, mode):
     if rng.random() < .25: spec['mic_hp'] = float(rng.uniform(80, 180))
     if rng.random() < .15: spec['clip_db'] = float(rng.uniform(2, 6))
     if rng.random() < .4: spec['codec'] = [str(x) for x in [('m4a', '64k'), ('mp3', '96k'), ('m4a', '96k'), ('mp3', '160k')][int(rng.integers(0, 4))]]
-    spec['pre'] = str(rng.choice(['talk', 'silence', 'none'])); spec['rubato'] = bool(mode == 'hard' and rng.random() < .25)
+    spec['pre'] = str(rng.choice(['talk', 'silence', 'none'])); spec['rubato'] = bool(mode in ('hard', 'broken') and rng.random() < .25)
     return spec, rng
 
 def stem_drums(ns, font, prog, dur):
@@ -187,6 +190,55 @@ def stem_drums(ns, font, prog, dur):
     x = x.mean(axis=1); n = int(dur * FS)
     return np.pad(x, (0, max(0, n - len(x))))[:n]
 
+def fall_apart(rng, it, t, notes, players):
+    """Eight bars in which each player's time goes its own way and notes are left out more and more; returns the end."""
+    own = {p: [] for p in notes}; end = take(rng, it, t, own, [], [], players) - 1.2
+    for p, ns in own.items():
+        way = rng.uniform(.12, .35) * rng.choice([-1, 1])
+        for n in ns:
+            x = (n[0] - t) / (end - t)
+            if rng.random() > .75 * x and n[0] < end: notes[p].append((t + (n[0] - t) * (1 + way * x),) + tuple(n[1:]))
+    return end + .35 * (end - t)
+
+
+def drums_alone(rng, bpm, t, D):
+    """Eight bars of drums alone, in time and without the ride's pattern; returns the end."""
+    for b in range(32):
+        for e in (0, 1 / 3, 2 / 3):
+            if rng.random() < .55: D.append((t + (b + e) * 60 / bpm + rng.normal(0, .008), .1, int(rng.choice([38, 38, 45, 47, 50, 36])), float(rng.uniform(60, 110)), 0))
+        if rng.random() < .4: D.append((t + b * 60 / bpm, .1, 44, 85, 0))
+    return t + 32 * 60 / bpm
+
+
+def broken_take(rng, it, t, notes, beats, secs, players, no_beat, unjudged):
+    """Stretches of playing with something between them; returns the end."""
+    n, bpm, first = int(rng.integers(2, 5)), it['bpm'], True
+    form = 12 if it['form'] == 'blues' else 20
+    for k in range(n):
+        own = dict(it, bpm=bpm, drift=float(rng.choice([0, 0, rng.uniform(-.06, .06)])), stops={}, step=None)
+        bars = int(np.clip(round(18 * bpm / 60 / it['meter']), 8, form)); own['bars'] = bars
+        own['sections'] = [dict(it['sections'][k % len(it['sections'])], label=f's{k}')]
+        own['count_in'] = first and it['count_in'] or not first and own_count
+        end = take(rng, own, t, notes, beats, secs, players) - 1.2
+        if k + 1 == n: break
+        event = str(rng.choice(['stop', 'fall', 'solo', 'change', 'stop', 'fall'])); own_count, first = True, False
+        if event == 'solo' and 'drums' in players:
+            t = drums_alone(rng, bpm, end, notes['drums']); unjudged.append((end, t)); own_count = False
+        elif event == 'change':
+            bpm *= float(rng.choice([.78, .85, 1.15, 1.28])); t, own_count = end, False
+        else:
+            if event == 'fall':
+                start, end = end, fall_apart(rng, dict(own, bars=8, count_in=False), end, notes, players)
+            else: start = end
+            t = end + float(rng.uniform(3, 9)); no_beat.append((start, t)); bpm *= float(rng.uniform(.94, 1.06))
+    if rng.random() < .4:  # the last two bars slow down
+        m = 2 * it['meter']; a = beats[-m][0]; z = end
+        warp = lambda x: x if x < a else a + (x - a) * (1 + .5 * (x - a) / (z - a))
+        for p in notes: notes[p] = [(warp(n[0]),) + tuple(n[1:]) for n in notes[p]]
+        beats[:] = [(warp(b[0]), b[1]) for b in beats]; unjudged.append((a, warp(z) + .5)); secs[-1]['end'] = warp(z)
+    return secs[-1]['end'] + 1.2
+
+
 def make(i, mode, out):
     spec, rng = spec_of(i, mode)
     players = spec['players']; notes = {p: [] for p in set(players) | {'drums', 'bass', 'guitar', 'piano'}}
@@ -201,7 +253,10 @@ def make(i, mode, out):
             tt += float(rng.uniform(.5, 1.6))
         rub = tt + .6 - t0
         if 'piano' not in players: players.append('piano')
-    end = take(rng, it, t0 + rub + .1, notes, beats, secs, players); dur = end + 3
+    no_beat, unjudged = [(t0, t0 + rub)] if rub else [], []
+    if mode == 'broken': end = broken_take(rng, it, t0 + rub + .1, notes, beats, secs, players, no_beat, unjudged)
+    else: end = take(rng, it, t0 + rub + .1, notes, beats, secs, players)
+    dur = end + 3
     stems = []
     for p in players:
         ns = sorted(notes[p])
@@ -229,7 +284,7 @@ def make(i, mode, out):
     else:
         subprocess.run(['ffmpeg', '-v', 'error', '-y', '-i', w, '-ar', '48000', w + '.t.wav'], check=True); os.replace(w + '.t.wav', w)
     segments = [dict(kind='take', start=t0, end=end)]
-    take_truth = dict(start=beats[0][0], end=secs[-1]['end'], bpm=it['bpm'], beats=beats, swing=it['swing'], rock=it['feel'] == 'rock', hat=it['hat'] and it['feel'] != 'rock' and 'drums' in players, meter=it.get('meter', 4), bass_lag_ms=it['bass_lag_ms'], sections=secs, drums='drums' in players, bass='bass' in players)
+    take_truth = dict(start=beats[0][0], end=secs[-1]['end'], bpm=it['bpm'], beats=beats, swing=it['swing'], rock=it['feel'] == 'rock', hat=it['hat'] and it['feel'] != 'rock' and 'drums' in players, meter=it.get('meter', 4), bass_lag_ms=it['bass_lag_ms'], sections=secs, drums='drums' in players, bass='bass' in players, no_beat=no_beat, unjudged=unjudged)
     json.dump(dict(name=name, duration=dur, spec=spec, segments=segments, takes=[take_truth], note_times={p: [(round(float(n[0]), 4), int(n[2])) for n in notes[p]] for p in notes}), open(f'{out}/{name}.truth.json', 'w'), default=float)
 
 if __name__ == '__main__':

@@ -9,7 +9,7 @@ use crate::stats::Measured;
 pub use crate::units::{capital, list};
 
 /// Reason codes of readings and warnings of the tape, with their plain words; each fits behind "not said: ".
-const REASONS: [(&str, &str); 74] = [
+const REASONS: [(&str, &str); 78] = [
     ("band_pitch_unknown", "the band's own pitch is not known"),
     ("bars_of_three", "the bars have three beats"),
     ("changes_assumed", "the changes between charts are assumed"),
@@ -42,6 +42,7 @@ const REASONS: [(&str, &str); 74] = [
     ("no_hum_heard", "no mains hum was heard"),
     ("no_kick_heard", "no kick drum was heard"),
     ("no_low_cut_heard", "the bass is not cut off"),
+    ("no_marked_tempo", "no tempo is marked"),
     ("no_note_heard", "no note was heard"),
     ("no_pair", "nothing to compare with"),
     ("no_passages", "the tape was not divided into takes and talk"),
@@ -73,6 +74,7 @@ const REASONS: [(&str, &str); 74] = [
     ("silence", "the tape is silent"),
     ("stream_restarts", "the recording starts anew inside the file"),
     ("swing_from_comping", "judged by the comping, not by the cymbals"),
+    ("tempo_changes", "the tempo changes inside the take"),
     ("time_stamps_leap", "the clock of the file leaps"),
     ("too_far_ahead", "too far ahead to say"),
     ("too_few_bands", "too few bands are heard"),
@@ -80,10 +82,12 @@ const REASONS: [(&str, &str); 74] = [
     ("too_few_bass_onsets", "too few clear bass notes"),
     ("too_few_beats", "too few beats to judge"),
     ("too_few_notes", "too few notes to judge"),
+    ("too_few_part_changes", "too few changes of part"),
+    ("too_few_phrases", "too few phrases to judge"),
     ("too_few_rehearsals", "too few rehearsals"),
     ("too_short", "too short to judge"),
     ("upper_band_missing_he_aac", "the file format leaves out the treble"),
-    ("within_onset_error", "closer than can be told apart"),
+    ("within_onset_error", "not told within 5 ms by one recording of the room"),
 ];
 
 /// Plain words for a reason code; a code without a row is shown with spaces for its underscores, text as it is.

@@ -105,6 +105,15 @@ pub const PITCH_CHANGE_CENTS: Threshold = threshold(
     5.0,
     "own choice: strings go flat as a room warms by one to two degrees while winds go sharp by about 3 cents a degree",
 );
+/// Change of tempo where a part begins from which it is spoken of.
+pub const PART_CHANGE_PERCENT: Threshold = threshold(
+    "part_change_percent",
+    2.5,
+    "Drake and Botte, Perception & Psychophysics 54, 1993: 1.5 to 3 % for a run of even intervals",
+);
+/// Rush of the bars that lead into parts from which it is spoken of.
+pub const LEAD_IN_PERCENT: Threshold =
+    threshold("lead_in_percent", 1.5, "as for part_change_percent, its lower end: a median over several bars");
 /// Change of tempo over a take from which it is spoken of.
 pub const TEMPO_CHANGE_PERCENT: Threshold = threshold(
     "tempo_change_percent",
@@ -172,6 +181,8 @@ pub const ALL: &[Threshold] = &[
     TUNED_OFF_CENTS,
     STRING_OFF_CENTS,
     PITCH_CHANGE_CENTS,
+    PART_CHANGE_PERCENT,
+    LEAD_IN_PERCENT,
     TEMPO_CHANGE_PERCENT,
     TEMPO_CHANGE_MAIN_PERCENT,
     TEMPO_HELD_PERCENT,

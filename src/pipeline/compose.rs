@@ -6,12 +6,12 @@ use super::compose_close::{TapeClose, close_facts};
 use super::compose_layers::{TapeLayers, measure_layers};
 use super::compose_low_end::{LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
-use super::compose_time::{feel_facts, tempo_curve, tempo_facts, time_detail};
+use super::compose_time::{feel_facts, part_times, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{harmony_facts, strings, take_tuning, tuning_facts};
 use super::sheets;
 use super::stream::Readings;
 use super::{ReviewOptions, methods, sheet_wishes};
-use crate::findings::{Finding, FindingInputs, LowEndInputs, PartInput, TakeInput, Thresholds};
+use crate::findings::{Finding, FindingInputs, LowEndInputs, PartInput, TakeInput, Thresholds, thresholds};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
 use crate::measure::loudness::LoudnessReading;
@@ -19,7 +19,7 @@ use crate::measure::tone::{ControlChange, NoteSpectrum};
 use crate::measure::tuning::{Harmony, TapeTuning, TuningHints, measure_tuning_with};
 use crate::passages::{Passage, PassageKind};
 use crate::report::{
-    BalanceFacts, Curves, HealthFacts, LoudnessFacts, MarkFacts, Method, PassageFacts, REPORT_SCHEMA_NAME,
+    BalanceFacts, Curves, HealthFacts, LoudnessFacts, MarkFacts, Method, PartTime, PassageFacts, REPORT_SCHEMA_NAME,
     REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TakeTuning, TapeFacts, TargetFacts,
     ThirdOctave, TimeUse, TrustedFor, Verdict,
 };
@@ -46,6 +46,7 @@ pub struct MeasuredTape {
     exposure: Option<crate::report::Exposure>,
     layers: TapeLayers,
     parts: Vec<Vec<PartInput>>,
+    part_times: Vec<Vec<PartTime>>,
     thresholds: Thresholds,
     low_end_curve_db: Vec<Option<f64>>,
     low_end_spread_db: Option<f64>,
@@ -100,6 +101,8 @@ pub fn measured(
         layers.hear_close(&beside.company.beside, &loudness);
     }
     let over_takes = balance.over(&spans, &target, limits);
+    let part_spans = layers.part_spans();
+    let part_times = of_sheet.time.iter().zip(&part_spans).map(|(t, parts)| part_times(&time, t, parts)).collect();
     MeasuredTape {
         low_end: measure_low_end(
             &tone,
@@ -107,10 +110,11 @@ pub fn measured(
             (&over_takes, &target, limits),
             &health,
             &spans,
-            &layers.part_spans(),
+            &part_spans,
             options.bass_amp,
         ),
         parts: (0..spans.len()).map(|at| layers.part_inputs(at)).collect(),
+        part_times,
         layers,
         thresholds: sheet_wishes::thresholds(sheet, &mut of_sheet.problems),
         facts: tape_facts(info, source, &summary),
@@ -285,12 +289,15 @@ fn passage_facts(passage: &Passage, strings: Vec<crate::report::OpenString>) -> 
 fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
     let (take, loudness, time) = (&tape.takes[at], &tape.loudness, &tape.of_sheet.time[at]);
     let named = tape.of_sheet.named[at].as_ref();
+    let marked = compose_sheet::marked(tape.sheet.as_ref(), named);
+    let mut parts = low_end_of_parts(tape.layers.part_facts(at, loudness), &tape.low_end.parts[at]);
+    for (part, time) in parts.iter_mut().zip(&tape.part_times[at]) {
+        part.time = Some(time.clone());
+    }
     TakeFacts {
         start_s: take.start_s,
         end_s: take.end_s,
         title: named.map(|n| n.title.clone()).unwrap_or_default(),
-        marked: compose_sheet::marked(tape.sheet.as_ref(), named),
-        parts: low_end_of_parts(tape.layers.part_facts(at, loudness), &tape.low_end.parts[at]),
         low_end_excess_db: tape.low_end.takes.get(at).cloned(),
         loudness: LoudnessFacts {
             integrated_lufs: take.integrated_lufs.clone(),
@@ -299,9 +306,14 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         },
         tempo: tempo_facts(&time.tempo),
         feel: feel_facts(&time.feel),
-        time_detail: time_detail(time),
+        time_detail: time_detail(time, &parts, marked.as_ref().and_then(|m| m.tempo_bpm)),
+        marked,
+        parts,
         harmony: tape.harmony.get(at).map(harmony_facts),
-        close: tape.beside.as_ref().map(|b| close_facts(b, at)),
+        close: tape
+            .beside
+            .as_ref()
+            .map(|b| close_facts(b, at, tape.thresholds.of(thresholds::COMPING_CROWDED_PER_BAR))),
         tuning: TakeTuning {
             bass_close_recording: tape.close.as_ref().and_then(|c| c.file_of(at)),
             ..take_tuning(&tape.tuning, at)

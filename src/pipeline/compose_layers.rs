@@ -216,6 +216,7 @@ impl TapeLayers {
             layers_lufs: self.levels(lufs.map(believed)),
             layers_re_band_lu: Some(self.levels(re_band_lu.map(warned))),
             layers_from_close: from_close(part),
+            time: None,
         }
     }
 

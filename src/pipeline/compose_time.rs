@@ -1,7 +1,11 @@
 //! The time measures in the words of the report.
 
-use crate::measure::time::{self, TakeTime};
-use crate::report::{BarPicture, FeelFacts, SlippedBar, Span, TempoFacts, TimeDetail};
+use rayon::prelude::*;
+
+use crate::measure::time::{self, TakeTime, TimeFeatures};
+use crate::report::{BarPicture, PartChange, PartFacts, PartTime, SlippedBar, Span, TimeDetail};
+use crate::report::{FeelFacts, TempoFacts};
+use crate::stats::Measured;
 
 /// Tempo of a take.
 pub fn tempo_facts(tempo: &time::TempoFacts) -> TempoFacts {
@@ -26,8 +30,8 @@ pub fn feel_facts(feel: &time::FeelFacts) -> FeelFacts {
     }
 }
 
-/// Where in a take and in the bar time is kept or lost.
-pub fn time_detail(time: &TakeTime) -> TimeDetail {
+/// Where in a take and in the bar time is kept or lost. `parts`: those of the take; `marked_bpm`: what the band sheet asks for.
+pub fn time_detail(time: &TakeTime, parts: &[PartFacts], marked_bpm: Option<f64>) -> TimeDetail {
     let slipped = |s: &time::SlippedBar| SlippedBar {
         bar: s.bar,
         start_s: s.start_s,
@@ -49,7 +53,57 @@ pub fn time_detail(time: &TakeTime) -> TimeDetail {
         },
         bass_to_drums_at_most_ms: time.feel.bass_to_drums_at_most_ms.clone(),
         bass_to_drums_spread_ms: time.feel.bass_to_drums_spread_ms.clone(),
+        phrase_steadiness_percent: time.phrase_steadiness_percent.clone(),
+        onset_spread_ms: time.onset_spread_ms.clone(),
+        re_marked_tempo_percent: re_marked_percent(&time.tempo.bpm, marked_bpm),
+        part_changes: part_changes(time, parts),
+        lead_in_percent: time.lead_in_percent(&starts_of_parts(parts)),
     }
+}
+
+/// Tempo against the marked one, percent.
+fn re_marked_percent(bpm: &Measured, marked_bpm: Option<f64>) -> Measured {
+    let Some(marked) = marked_bpm.filter(|m| *m > 0.0) else { return Measured::absent("no_marked_tempo") };
+    let percent = |v: f64| 100.0 * (v / marked - 1.0);
+    Measured { value: bpm.value.map(percent), low: bpm.low.map(percent), high: bpm.high.map(percent), ..bpm.clone() }
+}
+
+/// Starts of the parts, s; the first begins no change.
+fn starts_of_parts(parts: &[PartFacts]) -> Vec<f64> {
+    parts.iter().skip(1).map(|p| p.start_s).collect()
+}
+
+/// The changes of tempo where parts begin, with the parts' labels.
+fn part_changes(time: &TakeTime, parts: &[PartFacts]) -> Vec<PartChange> {
+    let named = |change: time::PartChange| {
+        let near = |p: &&PartFacts| (p.start_s - change.at_s).abs();
+        let part = parts.iter().skip(1).min_by(|a, b| near(a).total_cmp(&near(b)))?;
+        Some(PartChange {
+            label: part.label.clone(),
+            bar: change.bar,
+            at_s: change.at_s,
+            change_percent: change.change_percent,
+            stands_out: change.stands_out,
+        })
+    };
+    time.part_changes(&starts_of_parts(parts)).into_iter().filter_map(named).collect()
+}
+
+/// Time and kit of every part.
+pub fn part_times(features: &TimeFeatures, take: &TakeTime, spans: &[(f64, f64)]) -> Vec<PartTime> {
+    let of = |&(start_s, end_s): &(f64, f64)| {
+        let part = time::measure_part(features, take, start_s, end_s);
+        PartTime {
+            bpm: part.tempo.bpm,
+            drift_percent: part.tempo.drift_percent,
+            steadiness_percent: part.tempo.steadiness_percent,
+            swing_ratio: part.swing_ratio,
+            hat_on_2_and_4_percent: part.kit.hat_on_2_and_4_percent,
+            backbeat_heavy: part.kit.backbeat_heavy,
+            kick_re_ride_db: part.kit.kick_re_ride_db,
+        }
+    };
+    spans.par_iter().map(of).collect()
 }
 
 /// Local tempo, one value a hop: the point of the takes' curves that lies nearest to the middle of the hop, if any lies in it.

@@ -1,7 +1,8 @@
 //! Pages on which takes carry the names that the season found for them.
 //!
 //! Conventions: a page is drawn when its tape is measured, without knowing the other tapes. Once the season is known, pages whose
-//! takes have got a name that no band sheet gave are drawn again, with a note of the names; where the names are the same nothing
+//! takes have got a name that no band sheet gave, or that were faster or slower than the time before, are drawn again, with a note of
+//! the names; where the names are the same nothing
 //! is drawn, and where they are gone the page is drawn as it was first.
 
 use std::collections::BTreeMap;
@@ -12,7 +13,7 @@ use rayon::prelude::*;
 use super::error::PipelineError;
 use crate::chart;
 use crate::report::{self, Report};
-use crate::season::{Entry, Season};
+use crate::season::{Entry, Repeat, Season};
 
 /// Raise it when pages look otherwise.
 const DESIGN: &str = "named-1";
@@ -28,16 +29,29 @@ pub fn write_pages(out: &Path, entries: &[Entry], season: &Season) -> Result<usi
     Ok(drawn?.into_iter().sum())
 }
 
-/// By folder and number of the take: names that come from its harmony.
-fn names(season: &Season) -> BTreeMap<&str, BTreeMap<usize, &str>> {
-    let mut names: BTreeMap<&str, BTreeMap<usize, &str>> = BTreeMap::new();
-    for take in season.charts.iter().flat_map(|c| &c.takes).filter(|t| t.known_by == "harmony") {
-        names.entry(&take.folder).or_default().insert(take.take, &take.called);
+/// Names by folder and number of the take.
+type Names<'a> = BTreeMap<&'a str, BTreeMap<usize, String>>;
+
+/// Names that come from a take's harmony, and any name where the tempo of a chart was another than the time before.
+fn names(season: &Season) -> Names<'_> {
+    let mut names = Names::new();
+    for chart in &season.charts {
+        let repeats: Vec<&Repeat> = chart.weeks.iter().flat_map(|w| &w.repeats).collect();
+        for take in &chart.takes {
+            let repeat = repeats.iter().find(|r| r.folder == take.folder && r.take == take.take);
+            let moved = repeat.filter(|r| r.verdict.as_deref().is_some_and(|v| v != "same"));
+            let name = match moved {
+                Some(repeat) => format!("{}, {}", take.called, repeat.said),
+                None if take.known_by == "harmony" => take.called.clone(),
+                None => continue,
+            };
+            names.entry(&take.folder).or_default().insert(take.take, name);
+        }
     }
     names
 }
 
-fn write_page(dir: &Path, report: &Report, names: Option<&BTreeMap<usize, &str>>) -> Result<usize, PipelineError> {
+fn write_page(dir: &Path, report: &Report, names: Option<&BTreeMap<usize, String>>) -> Result<usize, PipelineError> {
     let page = dir.join(chart::PAGE_FILE);
     // Reports may be kept without their pictures.
     if !page.exists() {
@@ -50,7 +64,7 @@ fn write_page(dir: &Path, report: &Report, names: Option<&BTreeMap<usize, &str>>
     let mut named = report.clone();
     for (take, name) in names.into_iter().flatten() {
         if let Some(take) = named.takes.get_mut(take - 1) {
-            take.title = (*name).to_owned();
+            take.title.clone_from(name);
         }
     }
     chart::write_named(&named, &report::read_curves(dir)?, dir, note.as_deref())?;
@@ -58,7 +72,7 @@ fn write_page(dir: &Path, report: &Report, names: Option<&BTreeMap<usize, &str>>
 }
 
 /// Changes whenever the page would.
-fn made_from(report: &Report, names: &BTreeMap<usize, &str>) -> String {
+fn made_from(report: &Report, names: &BTreeMap<usize, String>) -> String {
     let said =
         format!("{DESIGN} {} {:?} {} {names:?}", report.program.version, report.methods, report.tape.content_hash);
     blake3::hash(said.as_bytes()).to_hex().to_string()

@@ -11,7 +11,7 @@ pub const REPORT_SCHEMA_NAME: &str = "ledgerline.report";
 /// Removing, renaming or re-meaning a field raises this.
 pub const REPORT_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const REPORT_SCHEMA_REVISION: u32 = 3;
+pub const REPORT_SCHEMA_REVISION: u32 = 4;
 
 /// Which contract a file follows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -347,6 +347,25 @@ pub struct CloseFacts {
     pub comping_together_percent: Measured,
     /// Guitar minus piano where both play at once, median, ms, plus = the piano is first.
     pub guitar_after_piano_ms: Measured,
+    /// Chords of guitar and piano together in a bar, one that both play counted once; also in `feel`; from revision 4 on.
+    #[serde(default = "not_measured")]
+    pub comping_onsets_per_bar: Measured,
+    /// Bars with more chords of both together than the threshold `comping_crowded_per_bar`, from 1 at the take's first downbeat.
+    #[serde(default)]
+    pub crowded_bars: Vec<CrowdedBar>,
+}
+
+/// A bar in which guitar and piano together play more chords than leave room.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CrowdedBar {
+    /// Number of the bar in the take, from 1 at its first downbeat.
+    pub bar: u32,
+    /// Start, seconds.
+    pub start_s: f64,
+    /// End, seconds.
+    pub end_s: f64,
+    /// Chords of guitar and piano in it, one that both play counted once.
+    pub hits: u32,
 }
 
 /// What the band sheet says of the chart of a take; never what was played.
@@ -373,17 +392,57 @@ pub struct TimeDetail {
     pub bass_to_drums_at_most_ms: Measured,
     /// Spread (standard deviation) of single bass onsets against the drums, onset error included, ms.
     pub bass_to_drums_spread_ms: Measured,
+    /// Spread (standard deviation) of the tempi of four-bar phrases about the take's drift, less the error of the onsets, percent;
+    /// from revision 4 on, as all that follows.
+    #[serde(default = "not_measured")]
+    pub phrase_steadiness_percent: Measured,
+    /// Spread (standard deviation) of single onsets about the beats, ms: what the steadiness of the beat is apart from.
+    #[serde(default = "not_measured")]
+    pub onset_spread_ms: Measured,
+    /// Tempo of the take against the one marked in the band sheet, percent, plus = faster; null without a marked tempo.
+    #[serde(default = "not_measured")]
+    pub re_marked_tempo_percent: Measured,
+    /// How the tempo moved where parts begin; in time order.
+    #[serde(default)]
+    pub part_changes: Vec<PartChange>,
+    /// Tempo of the last bars before parts begin, where drummers fill, against the bars around them, median, percent, plus = faster.
+    #[serde(default = "not_measured")]
+    pub lead_in_percent: Measured,
+}
+
+fn not_measured() -> Measured {
+    Measured::absent("not_measured")
+}
+
+/// How the tempo moved where a part begins.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PartChange {
+    /// Label of the part that begins.
+    pub label: String,
+    /// Number of the bar that begins it, from 1 at the take's first downbeat.
+    pub bar: u32,
+    /// Start of that bar, seconds.
+    pub at_s: f64,
+    /// Tempo of the four bars after against that of the four before, percent, plus = faster.
+    pub change_percent: Measured,
+    /// Is it larger than the tempo moves elsewhere in the take (2.5 standard deviations)?
+    pub stands_out: bool,
 }
 
 impl Default for TimeDetail {
     fn default() -> Self {
-        let no = || Measured::absent("not_measured");
+        let no = not_measured;
         Self {
             slipped_bars: Vec::new(),
             without_beat: Vec::new(),
             bar_picture: BarPicture::default(),
             bass_to_drums_at_most_ms: no(),
             bass_to_drums_spread_ms: no(),
+            phrase_steadiness_percent: no(),
+            onset_spread_ms: no(),
+            re_marked_tempo_percent: no(),
+            part_changes: Vec::new(),
+            lead_in_percent: no(),
         }
     }
 }
@@ -457,6 +516,28 @@ pub struct PartFacts {
     /// Layers whose levels are from recordings close to all their players, in the order of the layers.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub layers_from_close: Vec<String>,
+    /// Time and the kit's pattern in this part; absent in reports before revision 4.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub time: Option<PartTime>,
+}
+
+/// Time of a part, by the take's beats.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PartTime {
+    /// Beats a minute.
+    pub bpm: Measured,
+    /// Change of tempo from first to last beat of the part, percent, plus = rushing.
+    pub drift_percent: Measured,
+    /// Beat-to-beat unsteadiness, percent of a beat.
+    pub steadiness_percent: Measured,
+    /// Long to short eighth.
+    pub swing_ratio: Measured,
+    /// Share of bars in which the hi-hat closes on 2 and 4 and not equally on 1 and 3, percent.
+    pub hat_on_2_and_4_percent: Measured,
+    /// Kick on the downbeats and snare on the upbeats, loud against the ride.
+    pub backbeat_heavy: Measured<bool>,
+    /// Kick against ride, dB.
+    pub kick_re_ride_db: Measured,
 }
 
 /// BS.1770 loudness that each layer alone would have at the microphone, LUFS.

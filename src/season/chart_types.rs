@@ -57,6 +57,27 @@ pub struct ChartWeek {
     pub bass_offset_from_band_cents: Measured,
     /// Guitar against the band, cents, plus = sharp; mean of the takes by their length.
     pub guitar_offset_from_band_cents: Measured,
+    /// Each take of the chart at this rehearsal against the one before it; from revision 3 on.
+    #[serde(default)]
+    pub repeats: Vec<Repeat>,
+}
+
+/// A take of a chart against the take before it at the same rehearsal.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Repeat {
+    /// Report folder of this take.
+    pub folder: String,
+    /// Number of this take on its tape, from 1.
+    pub take: usize,
+    /// Which time it is at this rehearsal, from 2.
+    pub time: usize,
+    /// Tempo of this take less that of the one before, beats a minute, plus = faster; null where either has no sure tempo.
+    pub change_bpm: Measured,
+    /// "faster" or "slower" beyond the error of both, "same" within it; absent where there is no change to tell.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub verdict: Option<String>,
+    /// The same in words; empty where there is nothing to say.
+    pub said: String,
 }
 
 /// A take that is not known to belong to a chart.

@@ -29,7 +29,7 @@ mod trends;
 mod types;
 
 pub use build::{Entry, build_season, build_season_for};
-pub use chart_types::{ChartPlayed, ChartWeek, TakeOfChart, UnnamedTake};
+pub use chart_types::{ChartPlayed, ChartWeek, Repeat, TakeOfChart, UnnamedTake};
 pub use festival_plan::{AmpChange, FestivalPlan, Goal, PlanError};
 pub use festival_types::*;
 pub use files::{Redrawn, SEASON, SEASON_FILE, read_season, redraw_season, redraw_season_for};

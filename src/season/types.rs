@@ -15,7 +15,7 @@ pub const SEASON_SCHEMA_NAME: &str = "ledgerline.season";
 /// Removing, renaming or re-meaning a field raises this.
 pub const SEASON_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const SEASON_SCHEMA_REVISION: u32 = 2;
+pub const SEASON_SCHEMA_REVISION: u32 = 3;
 
 /// season.json: all rehearsals of a band, and what changed over the weeks.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -6,7 +6,7 @@ use ledgerline::findings::{
     Finding, FindingInputs, PartInput, Player, Severity, TakeInput, ThresholdError, Thresholds, find, thresholds,
 };
 use ledgerline::health::{Health, Trust};
-use ledgerline::measure::time::{SlippedBar, TakeTime};
+use ledgerline::measure::time::{BeatTrack, SlippedBar, TakeTime};
 use ledgerline::measure::tuning::{InstrumentTuning, OpenString, PlayerTuning, StringPlayer, TakeTuning, TapeTuning};
 use ledgerline::passages::{Passage, PassageKind};
 use ledgerline::stats::Measured;
@@ -462,6 +462,56 @@ fn slipped_bars_are_told_with_their_numbers_and_the_part_that_begins_there() {
     let all = found(&many);
     assert_eq!((all[0].id, all[0].severity), ("bars_slipped", Severity::Main));
     assert!(all[0].statement.contains("bars 5, 9, 13 and 17 and 2 more of take 2"), "{}", all[0].statement);
+}
+
+/// 32 bars of four at 120 from 340 s on; a bar is faster by what `change` says of its number.
+fn played(change: impl Fn(usize) -> f64) -> BeatTrack {
+    let mut t = 340.0;
+    let times_s: Vec<f64> = (0..=128)
+        .map(|i| {
+            let now = t;
+            t += 0.5 / (1.0 + change(i / 4 + 1));
+            now
+        })
+        .collect();
+    BeatTrack {
+        in_bar: (0..times_s.len()).map(|i| (i % 4) as u8 + 1).collect(),
+        times_s,
+        restarts: vec![0],
+        meter: 4,
+        clarity: 2.0,
+        onset_sd_s: 0.004,
+        level_probability: 0.9,
+        phase_probability: 0.9,
+    }
+}
+
+#[test]
+fn a_part_that_begins_faster_and_rushed_lead_ins_are_told_and_an_even_take_is_not() {
+    let of = |change: &dyn Fn(usize) -> f64, starts: [usize; 3]| {
+        let track = played(change);
+        let part = |(k, bar): (usize, usize)| PartInput {
+            label: (k + 2).to_string(),
+            start_s: track.times_s[4 * (bar - 1)],
+            end_s: track.times_s[4 * (bar - 1)] + 16.0,
+            layers_re_band_lu: [unheard(), unheard(), unheard(), unheard()],
+        };
+        let first = PartInput { label: "1".into(), ..part((0, 1)) };
+        let parts = std::iter::once(first).chain(starts.into_iter().enumerate().map(part)).collect();
+        found(&changed(|t| {
+            t.parts[0] = Vec::clone(&parts);
+            t.time[0] = TakeTime::absent("not_measured", (330.0, 530.0)).with_track(track.clone());
+        }))
+    };
+    let stepped = of(&|bar| if bar >= 17 { 0.05 } else { 0.0 }, [9, 17, 25]);
+    let told = stepped.iter().find(|f| f.id == "tempo_moves_at_parts").unwrap();
+    assert_eq!(told.statement, "The tempo changes where parts begin: 5 % faster at part 3 of take 1 (bar 17).");
+    assert_eq!(told.evidence[0].measure, "takes[0].time_detail.part_changes[1].change_percent");
+    let rushed = of(&|bar| if bar % 8 == 0 { 0.03 } else { 0.0 }, [9, 17, 25]);
+    let told = rushed.iter().find(|f| f.id == "lead_ins_rush").unwrap();
+    assert_eq!(told.statement, "The bars that lead into new parts go by up to 3 % too fast in take 1.");
+    let even = of(&|_| 0.0, [9, 17, 25]);
+    assert!(!even.iter().any(|f| ["tempo_moves_at_parts", "lead_ins_rush"].contains(&f.id)), "{even:?}");
 }
 
 #[test]

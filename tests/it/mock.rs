@@ -7,7 +7,7 @@ use ledgerline::chart::{
     Better, FestivalAmp, FestivalGoal, FestivalPicture, SeasonChart, SeasonPicture, SeasonPoint, SeasonSeries,
     SheetMark, SheetPicture, SheetRow,
 };
-use ledgerline::report::{Curves, LayerCurves, PassageFacts, Report, TakeFacts, ThirdOctave};
+use ledgerline::report::{Curves, LayerCurves, PartTime, PassageFacts, Report, TakeFacts, ThirdOctave};
 use ledgerline::stats::Measured;
 use serde_json::{Value, json};
 
@@ -521,6 +521,15 @@ pub fn layered() -> (Report, Curves) {
                     layers_lufs: re_band.clone(),
                     layers_re_band_lu: Some(re_band),
                     layers_from_close: Vec::new(),
+                    time: Some(PartTime {
+                        bpm: Measured::symmetric(140.0, 0.6, 60),
+                        drift_percent: Measured::symmetric(0.4, 0.6, 60),
+                        steadiness_percent: Measured::symmetric(1.1, 0.3, 60),
+                        swing_ratio: Measured::symmetric([2.4, 2.1, 1.4][k as usize], 0.1, 60),
+                        hat_on_2_and_4_percent: Measured::symmetric([92.0, 88.0, 15.0][k as usize], 6.0, 15),
+                        backbeat_heavy: Measured::plain(k == 2, 15),
+                        kick_re_ride_db: Measured::symmetric(-4.0, 2.0, 15),
+                    }),
                 }
             })
             .collect();

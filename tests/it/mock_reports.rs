@@ -114,6 +114,8 @@ fn close() -> CloseFacts {
         piano_hits_per_bar: absent(),
         comping_together_percent: absent(),
         guitar_after_piano_ms: absent(),
+        comping_onsets_per_bar: Measured::symmetric(6.2, 0.7, 300),
+        crowded_bars: vec![CrowdedBar { bar: 9, start_s: 30.0, end_s: 31.6, hits: 10 }],
     }
 }
 
@@ -134,6 +136,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             layers_lufs: layers(&absent()),
             layers_re_band_lu: None,
             layers_from_close: vec!["bass".into()],
+            time: None,
         }],
         loudness: LoudnessFacts {
             integrated_lufs: Measured::symmetric(spec.lufs, 0.5, 300),

@@ -46,15 +46,20 @@ strict! {
     Harmony { concert_pitch_cents: M, chords: Texts, bass: Texts }
     Close { recordings: Vec<CloseRecording>, bass_to_drums_ms: M, drums_heard: Option<Text>, bass_note_length_ms: M,
         bass_note_length_percent: M, guitar_hits_per_bar: M, piano_hits_per_bar: M, comping_together_percent: M,
-        guitar_after_piano_ms: M }
+        guitar_after_piano_ms: M, comping_onsets_per_bar: M, crowded_bars: Vec<CrowdedBar> }
+    CrowdedBar { bar: u32, start_s: f64, end_s: f64, hits: u32 }
     CloseRecording { player: Text, file_name: Text, channels: Option<Vec<u16>> }
     TimeDetail { slipped_bars: Vec<SlippedBar>, without_beat: Vec<Span>, bar_picture: BarPicture,
-        bass_to_drums_at_most_ms: M, bass_to_drums_spread_ms: M }
+        bass_to_drums_at_most_ms: M, bass_to_drums_spread_ms: M, phrase_steadiness_percent: M, onset_spread_ms: M,
+        re_marked_tempo_percent: M, part_changes: Vec<PartChange>, lead_in_percent: M }
+    PartChange { label: Text, bar: u32, at_s: f64, change_percent: M, stands_out: bool }
     SlippedBar { bar: u32, start_s: f64, end_s: f64, change_percent: M }
     BarPicture { bars: usize, beats: usize, kick: Vec<f64>, snare: Vec<f64>, cymbals: Vec<f64>, hi_hat_closing: Vec<f64>,
         bass: Vec<f64> }
     Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers,
-        layers_re_band_lu: Option<Layers>, low_end_excess_db: Option<M>, layers_from_close: Option<Texts> }
+        layers_re_band_lu: Option<Layers>, low_end_excess_db: Option<M>, layers_from_close: Option<Texts>, time: Option<PartTime> }
+    PartTime { bpm: M, drift_percent: M, steadiness_percent: M, swing_ratio: M, hat_on_2_and_4_percent: M,
+        backbeat_heavy: YesNo, kick_re_ride_db: M }
     Layers { bass: M, drums: M, comping: M, horns: M }
     Loudness { integrated_lufs: M, range_lu: M, true_peak_dbtp: M }
     Tempo { bpm: M, drift_percent: M, steadiness_percent: M, beat_times_s: Vec<f64>, beat_in_bar: Vec<u8> }
@@ -89,7 +94,8 @@ strict! {
     ChartPlayed { name: Text, titled: bool, takes: Vec<TakeOfChart>, weeks: Vec<ChartWeek> }
     TakeOfChart { date: Text, folder: Text, take: usize, start_s: f64, called: Text, known_by: Text, confidence: f64 }
     ChartWeek { date: Text, takes: usize, bpm: M, drift_percent: M, steadiness_percent: M, swing_ratio: M,
-        bass_offset_from_band_cents: M, guitar_offset_from_band_cents: M }
+        bass_offset_from_band_cents: M, guitar_offset_from_band_cents: M, repeats: Vec<Repeat> }
+    Repeat { folder: Text, take: usize, time: usize, change_bpm: M, verdict: Option<Text>, said: Text }
     UnnamedTake { date: Text, folder: Text, take: usize, reason: Text }
     Rehearsal { date: Text, tapes: Vec<TapeRef>, values: BTreeMap<Text, M>, methods: BTreeMap<Text, Text>,
         recorder: Recorder, warnings: Option<Texts> }

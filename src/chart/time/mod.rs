@@ -5,6 +5,7 @@
 //! The straight line through a take is its drift. The picture of the bar is of the take with the most bars.
 
 pub mod bar;
+mod parts;
 mod sentences;
 pub mod tempo;
 

@@ -4,10 +4,15 @@
 
 use super::super::text::Face;
 use super::super::words;
+use super::parts;
 use crate::report::{Report, TakeFacts};
 
 /// Swing ratio below which eighths are straight.
 const STRAIGHT: f64 = 1.15;
+/// Crowded bars that are named.
+const MOST_CROWDED: usize = 6;
+/// A tempo this near to the marked one is the marked one, percent.
+const LEAST_RE_MARKED_PERCENT: f64 = 1.0;
 /// Bass against drums under this is together: the smallest displacement of a tone that listeners notice in even intervals
 /// shorter than 240 ms (Friberg and Sundberg 1995: 6 ms).
 const TOGETHER_MS: f64 = 6.0;
@@ -29,11 +34,29 @@ fn take_words(take: &TakeFacts) -> String {
     if words::finite(&take.tempo.bpm).is_none() {
         return format!("No tempo: {}.", words::why_absent(&take.tempo.bpm));
     }
-    [drift(take), swing(take), hat(take), backbeat(take), bass(take), from_close(take), comping(take), slips(take)]
+    [marked(take), drift(take), phrases(take), parts::moves(take), slips(take)]
         .into_iter()
+        .chain([swing(take), parts::swing(take), hat(take), parts::hat(take), backbeat(take)])
+        .chain([bass(take), from_close(take), comping(take)])
         .flatten()
         .collect::<Vec<_>>()
         .join(" ")
+}
+
+/// Against the tempo in the band sheet, where it is off by more than its error and a hundredth.
+fn marked(take: &TakeFacts) -> Option<String> {
+    let m = &take.time_detail.re_marked_tempo_percent;
+    let value = words::finite(m)?;
+    let (low, high) = words::interval(m)?;
+    let way = if value > 0.0 { "faster" } else { "slower" };
+    let beyond = value.abs() >= LEAST_RE_MARKED_PERCENT && (low > 0.0 || high < 0.0);
+    beyond.then(|| format!("{} % {way} than marked.", words::number(value.abs(), 0, false)))
+}
+
+/// How far the phrases are from each other.
+fn phrases(take: &TakeFacts) -> Option<String> {
+    let value = words::finite(&take.time_detail.phrase_steadiness_percent)?;
+    Some(format!("From phrase to phrase it moves by {} %.", words::number(value, 1, false)))
 }
 
 fn drift(take: &TakeFacts) -> Option<String> {
@@ -93,7 +116,13 @@ fn comping(take: &TakeFacts) -> Option<String> {
     let (guitar, piano) = (a_bar(&close.guitar_hits_per_bar)?, a_bar(&close.piano_hits_per_bar)?);
     let both = words::finite(&close.comping_together_percent)
         .map(|v| format!(", {} % of them at once", words::number(v, 0, false)));
-    Some(format!("Chords a bar: piano {piano}, guitar {guitar}{}.", both.unwrap_or_default()))
+    let crowded: Vec<String> = close.crowded_bars.iter().map(|b| b.bar.to_string()).collect();
+    let crowded = match crowded.len() {
+        0 => String::new(),
+        1..=MOST_CROWDED => format!(" Crowded: bars {}.", words::list(&crowded)),
+        n => format!(" Crowded: {n} bars, the first is bar {}.", crowded[0]),
+    };
+    Some(format!("Chords a bar: piano {piano}, guitar {guitar}{}.{crowded}", both.unwrap_or_default()))
 }
 
 fn slips(take: &TakeFacts) -> Option<String> {

@@ -2,9 +2,11 @@
 //!
 //! Limits: what the measures mark as uncertain (where the bars begin, half or double the tempo) is not spoken of.
 
+mod form;
 mod kit;
 mod tempo;
 
+use form::{lead_ins, part_changes};
 use kit::{backbeat, hat, hat_praised};
 use tempo::{dragging, held, rushing, slips};
 
@@ -24,6 +26,7 @@ pub fn time_findings(inputs: &FindingInputs) -> Vec<Finding> {
         return Vec::new();
     }
     let mut found: Vec<Finding> = [rushing(inputs), dragging(inputs), slips(inputs)].into_iter().flatten().collect();
+    found.extend([part_changes(inputs), lead_ins(inputs)].into_iter().flatten());
     found.extend([hat(inputs), backbeat(inputs), bass_to_drums(inputs), comping(inputs)].into_iter().flatten());
     found.extend([held(inputs), hat_praised(inputs), swing(inputs)].into_iter().flatten());
     found

@@ -133,20 +133,25 @@ pub struct Comping {
     pub together_percent: Measured,
     /// Guitar minus piano where both play at once, median, ms, plus = the piano is first.
     pub guitar_after_piano_ms: Measured,
+    /// Chords of both together in a bar, one that both play counted once.
+    pub onsets_per_bar: Measured,
+    /// The same in every bar of the take that was asked for.
+    pub in_bars: Vec<u32>,
 }
 
-/// Who comps how much, and who is first. `bars`: how many the take has, if known.
+/// Who comps how much, and who is first. `bars`: how many the take has, if known; `spans`: starts and ends of single bars, s.
 ///
 /// # Not measurable
 /// `too_few_hits`; `no_bars` where no bars were found.
-pub fn comping(guitar: &[Onset], piano: &[Onset], bars: Option<f64>) -> Comping {
+pub fn comping(guitar: &[Onset], piano: &[Onset], bars: Option<f64>, spans: &[(f64, f64)]) -> Comping {
     let (guitar, piano) = (own_hits(guitar, LEAST_HIT), own_hits(piano, LEAST_HIT));
     let both: Vec<f64> = pairs(&guitar, &piano, TOGETHER_S).map(|(g, p)| 1000.0 * (g - p)).collect();
-    let a_bar = |hits: &[Onset]| match bars.filter(|b| *b >= 4.0) {
+    let together = union(&guitar, &piano);
+    let a_bar = |hits: usize| match bars.filter(|b| *b >= 4.0) {
         Some(bars) => {
             // Counts scatter as their root; a tenth of the hits may be missed or invented.
-            let (n, value) = (hits.len() as f64, hits.len() as f64 / bars);
-            Measured::symmetric(value, (1.96 * n.sqrt() / bars).hypot(0.1 * value), hits.len() as u64)
+            let (n, value) = (hits as f64, hits as f64 / bars);
+            Measured::symmetric(value, (1.96 * n.sqrt() / bars).hypot(0.1 * value), hits as u64)
         }
         None => Measured::absent("no_bars"),
     };
@@ -155,8 +160,10 @@ pub fn comping(guitar: &[Onset], piano: &[Onset], bars: Option<f64>) -> Comping 
     let share = both.len() as f64 / all.max(1) as f64;
     let share_half = 100.0 * (1.96 * (share * (1.0 - share) / all.max(1) as f64).sqrt()).hypot(0.1 * share);
     Comping {
-        guitar_hits_per_bar: a_bar(&guitar),
-        piano_hits_per_bar: a_bar(&piano),
+        guitar_hits_per_bar: a_bar(guitar.len()),
+        piano_hits_per_bar: a_bar(piano.len()),
+        onsets_per_bar: a_bar(together.len()),
+        in_bars: spans.iter().map(|span| inside(&together, *span)).collect(),
         together_percent: if few >= FEWEST_HITS {
             let m = Measured::symmetric(100.0 * share, share_half, all as u64);
             Measured { low: m.low.map(|v| v.max(0.0)), high: m.high.map(|v| v.min(100.0)), ..m }
@@ -171,6 +178,29 @@ pub fn comping(guitar: &[Onset], piano: &[Onset], bars: Option<f64>) -> Comping 
             _ => few_hits(),
         },
     }
+}
+
+/// Moments of the hits of both, s, in time order; one that both play counts once, at the first of the two.
+fn union(guitar: &[Onset], piano: &[Onset]) -> Vec<f64> {
+    let mut all: Vec<(f64, bool)> = guitar.iter().map(|o| (o.at_s, true)).collect();
+    all.extend(piano.iter().map(|o| (o.at_s, false)));
+    all.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let mut out: Vec<(f64, bool)> = Vec::new();
+    let mut open = false;
+    for (at_s, guitar) in all {
+        let pair = open && out.last().is_some_and(|(first, by)| at_s - first < TOGETHER_S && *by != guitar);
+        open = !pair;
+        if !pair {
+            out.push((at_s, guitar));
+        }
+    }
+    out.into_iter().map(|(at_s, _)| at_s).collect()
+}
+
+/// How many of the moments lie in a span; a chord on the bar line may come a little early.
+fn inside(moments: &[f64], (start_s, end_s): (f64, f64)) -> u32 {
+    let count = moments.iter().filter(|at| **at >= start_s - TOGETHER_S && **at < end_s - TOGETHER_S).count();
+    u32::try_from(count).unwrap_or(u32::MAX)
 }
 
 /// The hits that are the player's own: leakage is softer.
@@ -206,10 +236,12 @@ mod tests {
         let mut guitar = at((0..80).map(|i| 0.5 * f64::from(i) + 0.012));
         guitar.extend((0..40).map(|i| Onset { at_s: f64::from(i) + 0.25, top: 0.05 }));
         guitar.sort_by(|a, b| a.at_s.total_cmp(&b.at_s));
-        let found = comping(&guitar, &piano, Some(20.0));
+        let found = comping(&guitar, &piano, Some(20.0), &[(0.0, 2.0), (2.0, 4.0)]);
         assert_eq!((found.guitar_hits_per_bar.value, found.piano_hits_per_bar.value), (Some(4.0), Some(2.0)));
         assert!((found.together_percent.value.unwrap() - 50.0).abs() < 1e-6, "{found:?}");
         assert!((found.guitar_after_piano_ms.value.unwrap() - 12.0).abs() < 1e-6);
-        assert_eq!(comping(&guitar, &[], None).together_percent.reason.as_deref(), Some("too_few_hits"));
+        // Four of the guitar, two of them with the piano's: four in all, in the bars that were asked for too.
+        assert_eq!((found.onsets_per_bar.value, &found.in_bars[..]), (Some(4.0), &[4, 4][..]));
+        assert_eq!(comping(&guitar, &[], None, &[]).together_percent.reason.as_deref(), Some("too_few_hits"));
     }
 }

@@ -154,8 +154,9 @@ impl CloseReading {
         self.voices.iter().position(|v| *v == voice)
     }
 
-    /// Take number `take`; `bars` as found in the room, `line_sd_s` of each recording's [`LagLine`].
-    pub fn take(&self, take: usize, bars: Option<f64>, line_sd_s: &[f64]) -> CloseTake {
+    /// Take number `take`; `bars` as found in the room: how many, and where single ones begin and end, s; `line_sd_s` of each
+    /// recording's [`LagLine`].
+    pub fn take(&self, take: usize, (bars, spans): (Option<f64>, &[(f64, f64)]), line_sd_s: &[f64]) -> CloseTake {
         let (start_s, end_s) = self.takes[take];
         let onsets = |envelope: &Envelope, look| onsets::onsets(envelope, start_s, end_s, look);
         let of = |voice, look| self.at(voice).map(|at| onsets(&self.envelopes[at], look));
@@ -179,7 +180,7 @@ impl CloseReading {
                 .as_ref()
                 .zip(self.at(Voice::Bass))
                 .map(|(bass, at)| agree::note_lengths(&self.envelopes[at], bass)),
-            comping: comping.map(|(guitar, piano)| agree::comping(&guitar, &piano, bars)),
+            comping: comping.map(|(guitar, piano)| agree::comping(&guitar, &piano, bars, spans)),
         }
     }
 

@@ -153,3 +153,22 @@ impl BeatTrack {
         edges.windows(2).filter(|w| w[1] - w[0] > shortest_s).map(|w| (w[0], w[1])).collect()
     }
 }
+
+#[cfg(test)]
+pub(super) mod tests {
+    use super::*;
+
+    /// Bars of four from the first beat on, whatever the breaks.
+    pub fn track_of(times_s: Vec<f64>, restarts: Vec<usize>) -> BeatTrack {
+        BeatTrack {
+            in_bar: (0..times_s.len()).map(|i| (i % 4) as u8 + 1).collect(),
+            times_s,
+            restarts,
+            meter: 4,
+            clarity: 2.0,
+            onset_sd_s: 0.004,
+            level_probability: 0.9,
+            phase_probability: 0.9,
+        }
+    }
+}

@@ -10,11 +10,13 @@ pub mod beats;
 mod curves;
 pub mod evidence;
 pub mod features;
+mod form;
 pub mod grid;
 pub mod hypotheses;
 pub mod kit;
 #[allow(clippy::approx_constant, reason = "fitted numbers may look like others")]
 mod lag_weights;
+mod phrases;
 pub mod picture;
 pub mod pieces;
 pub mod pulses;
@@ -27,6 +29,7 @@ mod weights;
 
 pub use beats::{BeatTrack, track_beats};
 pub use features::{TimeFeatures, TimeMeter};
+pub use form::PartChange;
 pub use hypotheses::TimeHints;
 pub use picture::BarPicture;
 pub use slips::SlippedBar;
@@ -37,10 +40,13 @@ use grid::Grid;
 use strength::Strengths;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "time.3";
+pub const METHOD_ID: &str = "time.4";
 
 /// Below this probability the level or the phase of the bar is marked as uncertain.
 const CERTAIN_FROM: f64 = 0.7;
+
+/// Reason of a lag of the bass that only a recording close to it tells within 5 ms.
+const NOT_FROM_ROOM: &str = "within_onset_error";
 
 /// Feel of a take.
 #[derive(Clone, Debug)]
@@ -53,13 +59,13 @@ pub struct FeelFacts {
     pub backbeat_heavy: Measured<bool>,
     /// Kick against ride, dB.
     pub kick_re_ride_db: Measured,
-    /// Median of bass onset minus ride onset, ms, plus = bass late.
+    /// Median of bass onset minus ride onset, ms, plus = bass late; from the room alone never told, see [`bass_lag`].
     pub bass_to_drums_ms: Measured,
     /// The largest distance between bass and drums that the sound leaves open, ms.
     pub bass_to_drums_at_most_ms: Measured,
     /// Spread of single bass onsets against the drums, ms.
     pub bass_to_drums_spread_ms: Measured,
-    /// Onsets of guitar and keys together in a bar; always absent for now: neither the middle flux nor the levels at the
+    /// Onsets of guitar and keys together in a bar; from the room alone never told: neither the middle flux nor the levels at the
     /// beats follow the true count on mixes with known notes (correlation below 0.1 and 0.5).
     pub comping_onsets_per_bar: Measured,
 }
@@ -93,8 +99,33 @@ pub struct TakeTime {
     pub without_beat: Vec<(f64, f64)>,
     /// Where in the bar the rhythm section's voices fall.
     pub bar_picture: BarPicture,
+    /// Standard deviation of the phrases' tempi about the drift, percent.
+    pub phrase_steadiness_percent: Measured,
+    /// Standard deviation of single onsets about the beats, ms.
+    pub onset_spread_ms: Measured,
     /// The beats, for [`measure_part`].
     track: Option<BeatTrack>,
+}
+
+/// Time of one part of a take, by the take's beats.
+#[derive(Clone, Debug)]
+pub struct PartTime {
+    /// Tempo, drift and steadiness of the part.
+    pub tempo: TempoFacts,
+    /// Long to short eighth.
+    pub swing_ratio: Measured,
+    /// The kit's pattern.
+    pub kit: kit::KitFacts,
+}
+
+impl PartTime {
+    fn absent(reason: &str) -> Self {
+        Self {
+            tempo: TempoFacts::absent(reason),
+            swing_ratio: Measured::absent(reason),
+            kit: kit::KitFacts::absent(reason),
+        }
+    }
 }
 
 /// Shortest stretch that is listed as being without a beat, s and beats: count-offs and last chords stay out.
@@ -102,6 +133,11 @@ pub const SHORTEST_UNSTEADY_S: f64 = 6.0;
 const SHORTEST_UNSTEADY_BEATS: f64 = 10.5;
 
 impl FeelFacts {
+    /// Takes the chords in a bar from recordings close to guitar and piano.
+    pub fn hear_comping(&mut self, onsets_per_bar: &Measured) {
+        self.comping_onsets_per_bar = onsets_per_bar.clone();
+    }
+
     /// Takes bass against drums from recordings close to them.
     pub fn hear_close(&mut self, lag_ms: &Measured, spread_ms: &Measured) {
         self.bass_to_drums_ms = lag_ms.clone();
@@ -128,8 +164,39 @@ impl TakeTime {
             slipped_bars: Vec::new(),
             without_beat: vec![span],
             bar_picture: BarPicture::default(),
+            phrase_steadiness_percent: Measured::absent(reason),
+            onset_spread_ms: Measured::absent(reason),
             track: None,
         }
+    }
+
+    /// The same with these beats, for what is asked of them later.
+    pub fn with_track(self, track: BeatTrack) -> Self {
+        Self { track: Some(track), ..self }
+    }
+
+    /// How the tempo moved where parts begin (`starts_s`, on the tape).
+    pub fn part_changes(&self, starts_s: &[f64]) -> Vec<PartChange> {
+        self.track.as_ref().map_or_else(Vec::new, |track| form::part_changes(track, starts_s))
+    }
+
+    /// Tempo of the bars that lead into parts (which begin at `starts_s`) against the bars around them, percent.
+    pub fn lead_in_percent(&self, starts_s: &[f64]) -> Measured {
+        match &self.track {
+            Some(track) => form::lead_in_percent(track, starts_s),
+            None => Measured::absent(self.tempo.bpm.reason.as_deref().unwrap_or("no_steady_beat")),
+        }
+    }
+
+    /// Number of the whole bars with their starts, s, in time order.
+    pub fn bar_spans(&self) -> Vec<(u32, f64, f64)> {
+        let bars = self.track.as_ref().map_or_else(Vec::new, slips::bars);
+        bars.iter().map(|b| (b.number, b.start_s, b.end_s)).collect()
+    }
+
+    /// Probabilities of the tempo's level and of the bars' phase; `None` without a beat.
+    pub fn certainty(&self) -> Option<(f64, f64)> {
+        self.track.as_ref().map(|t| (t.level_probability, t.phase_probability))
     }
 }
 
@@ -146,15 +213,59 @@ pub fn measure_take(features: &TimeFeatures, start_s: f64, end_s: f64, hints: &T
     }
 }
 
-/// Tempo and feel of a part of a take, by the take's beats.
+/// Longest pause between two takes that may be one chart, begun again, s.
+const RESTART_WITHIN_S: f64 = 60.0;
+/// A take begun again has the tempo of the take beside it within this share.
+const RESTART_TEMPO: f64 = 0.08;
+
+/// Takes whose beat or level is undecided are read once more with the tempo of a sure take beside them: a band that stops begins
+/// the same chart again. What is found so is marked as uncertain, and kept only at that tempo.
+pub fn with_neighbours(features: &TimeFeatures, spans: &[(f64, f64)], takes: &mut [TakeTime]) {
+    let sure = |t: &TakeTime| t.certainty().is_some_and(|(level, _)| level >= CERTAIN_FROM);
+    let known: Vec<Option<(f64, usize)>> = takes
+        .iter()
+        .map(|t| t.tempo.bpm.value.filter(|_| sure(t)).zip(t.track.as_ref().map(|track| track.meter)))
+        .collect();
+    for at in 0..takes.len().min(spans.len()) {
+        let undecided = takes[at].tempo.bpm.reason.as_deref() == Some("no_steady_beat")
+            || takes[at].certainty().is_some_and(|(level, _)| level < CERTAIN_FROM);
+        if !undecided {
+            continue;
+        }
+        let near = |other: usize| {
+            let pause_s = spans[at.max(other)].0 - spans[at.min(other)].1;
+            known.get(other).copied().flatten().filter(|_| pause_s < RESTART_WITHIN_S)
+        };
+        let beside =
+            at.checked_sub(1).and_then(near).or_else(|| if at + 1 < spans.len() { near(at + 1) } else { None });
+        let Some((bpm, meter)) = beside else { continue };
+        let hints = TimeHints { marked_bpm: Some(bpm), beats_in_bar: Some(meter) };
+        let mut again = measure_take(features, spans[at].0, spans[at].1, &hints);
+        if again.tempo.bpm.value.is_some_and(|own| (own / bpm - 1.0).abs() < RESTART_TEMPO) {
+            again.tempo.bpm = again.tempo.bpm.with_warning("half_or_double_possible");
+            takes[at] = again;
+        }
+    }
+}
+
+/// Time of a part of a take, by the take's beats.
 ///
 /// # Not measurable
 /// `too_few_beats` with fewer than [`FEWEST_OF_PART`] of them in the part.
-pub fn measure_part(features: &TimeFeatures, take: &TakeTime, start_s: f64, end_s: f64) -> TakeTime {
+pub fn measure_part(features: &TimeFeatures, take: &TakeTime, start_s: f64, end_s: f64) -> PartTime {
     let part = take.track.as_ref().and_then(|track| track.between(start_s, end_s));
-    match part.filter(|p| p.times_s.len() >= FEWEST_OF_PART) {
-        Some(track) => along(features, start_s, end_s, track),
-        None => TakeTime::absent("too_few_beats", (start_s, end_s)),
+    let Some(track) = part.filter(|p| p.times_s.len() >= FEWEST_OF_PART) else {
+        return PartTime::absent(take.tempo.bpm.reason.as_deref().unwrap_or("too_few_beats"));
+    };
+    let strengths = Strengths::of_span(features, start_s, end_s);
+    let tempo = TempoFacts::of_track(&track);
+    match Grid::new(&track, &strengths) {
+        Some(grid) => PartTime {
+            tempo,
+            swing_ratio: swing::swing_ratio(&strengths, &grid),
+            kit: warned(kit::kit_facts(&strengths, &grid), &track),
+        },
+        None => PartTime { tempo, ..PartTime::absent("too_few_beats") },
     }
 }
 
@@ -165,32 +276,43 @@ fn along(features: &TimeFeatures, start_s: f64, end_s: f64, track: BeatTrack) ->
     let strengths = Strengths::of_span(features, start_s, end_s);
     let tempo = TempoFacts::of_track(&track);
     let grid = Grid::new(&track, &strengths);
+    let onset_ms = 1000.0 * track.onset_sd_s;
+    let onsets = track.times_s.len();
     TakeTime {
         tempo,
         feel: grid.as_ref().map_or_else(|| FeelFacts::absent("too_few_beats"), |g| feel(&strengths, g, &track)),
         slipped_bars: slips::slipped_bars(&track),
         without_beat: track.gaps((start_s, end_s), SHORTEST_UNSTEADY_S, SHORTEST_UNSTEADY_BEATS),
+        phrase_steadiness_percent: phrases::phrase_steadiness(&track),
+        // Two standard errors of a spread of n values.
+        onset_spread_ms: Measured::symmetric(onset_ms, 2.0 * onset_ms / (2.0 * onsets as f64).sqrt(), onsets as u64),
         bar_picture: grid.map_or_else(BarPicture::default, |g| picture::bar_picture(&strengths, &g)),
         track: Some(track),
     }
 }
 
-fn feel(strengths: &Strengths, grid: &Grid, track: &BeatTrack) -> FeelFacts {
-    let mut kit = kit::kit_facts(strengths, grid);
+/// Marks what hangs on where the bars begin, where that is uncertain.
+fn warned(mut kit: kit::KitFacts, track: &BeatTrack) -> kit::KitFacts {
     if track.phase_probability < CERTAIN_FROM {
         kit.hat_on_2_and_4_percent = kit.hat_on_2_and_4_percent.with_warning("downbeat_uncertain");
         kit.backbeat_heavy = kit.backbeat_heavy.with_warning("downbeat_uncertain");
     }
-    let bass = match &kit.hat_on_2_and_4_percent.reason {
-        Some(reason) if reason == kit::NO_CYMBALS => bass_lag::BassToDrums::absent(reason),
-        _ => bass_lag::bass_to_drums(strengths, grid),
+    kit
+}
+
+fn feel(strengths: &Strengths, grid: &Grid, track: &BeatTrack) -> FeelFacts {
+    let kit = warned(kit::kit_facts(strengths, grid), track);
+    let no_kit = kit.hat_on_2_and_4_percent.reason.as_deref().filter(|reason| *reason == kit::NO_CYMBALS);
+    let bass = match no_kit {
+        Some(reason) => bass_lag::BassToDrums::absent(reason),
+        None => bass_lag::bass_to_drums(strengths, grid),
     };
     FeelFacts {
+        bass_to_drums_ms: Measured::absent(no_kit.unwrap_or(NOT_FROM_ROOM)),
         swing_ratio: swing::swing_ratio(strengths, grid),
         hat_on_2_and_4_percent: kit.hat_on_2_and_4_percent,
         backbeat_heavy: kit.backbeat_heavy,
         kick_re_ride_db: kit.kick_re_ride_db,
-        bass_to_drums_ms: bass.lag_ms,
         bass_to_drums_at_most_ms: bass.at_most_ms,
         bass_to_drums_spread_ms: bass.spread_ms,
         comping_onsets_per_bar: Measured::absent("comping_not_separable"),

@@ -106,20 +106,8 @@ impl BeatTrack {
 
 #[cfg(test)]
 mod tests {
+    use super::super::beats::tests::track_of as track;
     use super::*;
-
-    fn track(times_s: Vec<f64>, restarts: Vec<usize>) -> BeatTrack {
-        BeatTrack {
-            in_bar: (0..times_s.len()).map(|i| (i % 4) as u8 + 1).collect(),
-            times_s,
-            restarts,
-            meter: 4,
-            clarity: 2.0,
-            onset_sd_s: 0.004,
-            level_probability: 0.9,
-            phase_probability: 0.9,
-        }
-    }
 
     #[test]
     fn pieces_end_in_the_middle_of_a_break_and_before_a_long_start_without_a_beat() {

@@ -32,20 +32,24 @@ const NEIGHBOURS: usize = 4;
 /// Fewest bars to compare with.
 const FEWEST: usize = 4;
 /// Error of single onsets that survives the smoother, as a share of their standard deviation.
-const SMOOTHED_SHARE: f64 = 0.5;
+pub(super) const SMOOTHED_SHARE: f64 = 0.5;
 
 /// One whole bar.
-struct Bar {
-    number: u32,
-    stretch: usize,
-    start_s: f64,
-    end_s: f64,
+pub(super) struct Bar {
+    /// Number in the take, from 1.
+    pub number: u32,
+    /// Number of its stretch of playing, from 1.
+    pub stretch: usize,
+    /// Start on the tape, s.
+    pub start_s: f64,
+    /// End on the tape, s.
+    pub end_s: f64,
 }
 
 /// The bars of a take that slipped, in time order.
 pub fn slipped_bars(track: &BeatTrack) -> Vec<SlippedBar> {
     let bars = bars(track);
-    let changes: Vec<Option<f64>> = (0..bars.len()).map(|i| change_percent(&bars, i)).collect();
+    let changes = changes_percent(&bars);
     let known: Vec<f64> = changes.iter().flatten().copied().collect();
     let (Some(spread), false) = (mad_sigma(&known), known.len() < FEWEST) else { return Vec::new() };
     let mut out = Vec::new();
@@ -66,7 +70,13 @@ pub fn slipped_bars(track: &BeatTrack) -> Vec<SlippedBar> {
     out
 }
 
-fn bars(track: &BeatTrack) -> Vec<Bar> {
+/// Of each bar, see [`change_percent`].
+pub(super) fn changes_percent(bars: &[Bar]) -> Vec<Option<f64>> {
+    (0..bars.len()).map(|at| change_percent(bars, at)).collect()
+}
+
+/// The whole bars of a track.
+pub(super) fn bars(track: &BeatTrack) -> Vec<Bar> {
     let downbeats: Vec<usize> = (0..track.in_bar.len()).filter(|i| track.in_bar[*i] == 1).collect();
     let stretch = |beat: usize| track.restarts.iter().filter(|r| **r <= beat).count();
     downbeats

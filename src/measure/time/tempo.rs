@@ -10,7 +10,7 @@ use crate::stats::{Measured, median};
 /// Tempo of a take.
 #[derive(Clone, Debug)]
 pub struct TempoFacts {
-    /// Beats a minute: 60 over the median beat.
+    /// Beats a minute: 60 over the median beat; `tempo_changes` warns of a take with more than one tempo, all in the interval.
     pub bpm: Measured,
     /// Change of the fitted tempo from first to last beat, percent, plus = rushing.
     pub drift_percent: Measured,
@@ -32,6 +32,11 @@ const FEWEST_FOR_DRIFT: usize = 24;
 const TEMPO_FLOOR_PERCENT: f64 = 0.1;
 /// Two standard errors of a median of slowly wandering beats, in spreads over the root of their number.
 const MEDIAN_FACTOR: f64 = 2.6;
+/// Spread of the beats about the take's drift from which there is more than one tempo in it, percent; wander alone reaches 1.6 on
+/// mixes with known beats.
+const SEVERAL_TEMPI_PERCENT: f64 = 2.5;
+/// Beats that share one tempo where it wanders.
+const BEATS_OF_ONE_TEMPO: f64 = 8.0;
 /// Two standard errors of the drift that stay however many beats there are, points.
 const DRIFT_FLOOR_POINTS: f64 = 0.25;
 /// Error of single onsets that survives the smoother, as a share of their standard deviation.
@@ -111,7 +116,22 @@ impl Beats {
         };
         let value = 60.0 / middle;
         let half_percent = TEMPO_FLOOR_PERCENT.hypot(MEDIAN_FACTOR * spread / self.count().sqrt());
-        Measured::symmetric(value, value * half_percent / 100.0, self.length_s.len() as u64)
+        let told = Measured::symmetric(value, value * half_percent / 100.0, self.length_s.len() as u64);
+        match self.between().filter(|_| spread > SEVERAL_TEMPI_PERCENT) {
+            Some((low, high)) => {
+                let (low, high) = (told.low.map_or(low, |l| l.min(low)), told.high.map_or(high, |h| h.max(high)));
+                Measured::new(value, low, high, self.length_s.len() as u64).with_warning("tempo_changes")
+            }
+            None => told,
+        }
+    }
+
+    /// Beats a minute of all but the slowest and fastest of a take whose tempo changes: half as many to each side as a median of
+    /// so few independent beats may be off by.
+    fn between(&self) -> Option<(f64, f64)> {
+        let half = 0.98 / (self.count() / BEATS_OF_ONE_TEMPO).sqrt().max(2.0);
+        let length = |q: f64| crate::stats::quantile(&self.length_s, q);
+        Some((60.0 / length(0.5 + half)?, 60.0 / length(0.5 - half)?))
     }
 
     fn drift(&self, onset_sd_s: f64) -> Measured {

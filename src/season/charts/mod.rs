@@ -13,6 +13,7 @@ pub mod fingerprint;
 mod groups;
 mod likeness;
 mod names;
+mod repeats;
 mod weights;
 
 pub use fingerprint::{Fingerprint, fingerprint};

@@ -84,6 +84,7 @@ fn week<'a>(date: &str, played: impl Iterator<Item = &'a PlayedTake<'a>>) -> Cha
         swing_ratio: time(|t| &t.feel.swing_ratio),
         bass_offset_from_band_cents: tuning(|t| &t.tuning.bass.offset_from_band_cents),
         guitar_offset_from_band_cents: tuning(|t| &t.tuning.guitar.offset_from_band_cents),
+        repeats: super::repeats::repeats(&played),
     }
 }
 
