@@ -27,7 +27,8 @@ pub struct TapeLayers {
     powers: LayerPowers,
     takes: Vec<(f64, f64)>,
     parts: Vec<Vec<Part>>,
-    /// Why levels over time cannot be believed, if so.
+    /// Why no layer's own level can be stated, if so: neither riding nor overload lets through what came to the microphone.
+    /// How the layers stand against the band remains, with a warning.
     distrusted: Option<&'static str>,
     /// Overload of any extent: its distortion counts as somebody's sound.
     clipped: bool,
@@ -66,13 +67,13 @@ pub fn measure_layers(
         problems.extend(said.iter().map(|problem| of_take(at, named[at].as_ref(), problem)));
         all_parts.push(if placed.is_empty() { parts(&powers, *take, time, marks) } else { placed });
     }
-    let distrusted = match (health.loudness_over_time.ok, health.gain_riding.value) {
+    let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
+    let clipped = health.clipped_percent.value.is_some_and(|percent| percent > CLIPPED_PERCENT);
+    let distrusted = match (health.loudness_over_time.ok && !clipped, health.gain_riding.value) {
         (true, _) => None,
         (false, Some(true)) => Some("gain_riding"),
         (false, _) => Some(CLIPPED),
     };
-    let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
-    let clipped = health.clipped_percent.value.is_some_and(|percent| percent > CLIPPED_PERCENT);
     TapeLayers { powers, takes: takes.to_vec(), parts: all_parts, distrusted, clipped, low_cut }
 }
 
