@@ -63,16 +63,28 @@ class Maker:
         comb = self.u(g, 0, 1, B, 5, 1) * (self.u(g, 0, 1, B, 1, 1) < .35); d = self.u(g, 0, .0008, B, 5, 1)
         return X * (1 + comb * torch.exp(-2j * math.pi * self.f * d)) / (1 + comb)
 
+    def codec(self, mix, g, use):
+        """What a lossy file does: noise under the masking threshold, holes where nothing was worth a bit, a stop at the top."""
+        B = mix.shape[0]
+        if not hasattr(self, "coded"):
+            f = np.fft.rfftfreq(2048, 1 / 48000); e = np.floor(F.erb(f) / 1.5).astype(int); m = np.zeros((e.max() + 1, 1025), np.float32); m[e, np.arange(1025)] = 1
+            self.coded = torch.tensor(m, device=self.dev); self.many = self.coded.sum(1); self.cw = torch.hann_window(2048, device=self.dev); self.cf = torch.tensor(f, device=self.dev, dtype=torch.float32)
+        S = torch.stft(mix, 2048, 512, window=self.cw, center=True, return_complex=True); p = S.real ** 2 + S.imag ** 2
+        t = (self.coded @ p) / self.many[:, None] * 10 ** (-self.u(g, 7, 22, B, 1, 1) / 10); t = self.coded.T @ t
+        n = torch.complex(torch.randn(p.shape, device=self.dev, generator=g), torch.randn(p.shape, device=self.dev, generator=g)) * torch.sqrt(t / 2)
+        keep = (p > t * self.u(g, 0, 1, B, 1, 1)) & (self.cf[:, None] < self.u(g, 10500, 20000, B, 1, 1))
+        return torch.where(use, torch.istft((S + n) * keep, 2048, 512, window=self.cw, center=True, length=self.n), mix)
+
     def make(self, dry, g):
         """dry [B, 5, n] -> dict of x [B, 272, steps], share [B, 6, 64, steps] (8 bit), total [B, 64, steps], level [B, steps]"""
         B = dry.shape[0]; dev = self.dev
         peak = dry.abs().amax(-1, keepdim=True); there = peak[..., 0] > 1e-4
         drive = 10 ** self.u(g, -1, 1, B, 5, 1) * (self.u(g, 0, 1, B, 5, 1) < .25); x = dry / (peak + 1e-6)  # an amplifier or a hard player: soft saturation
         dry = torch.where(drive > 0, torch.tanh(x * drive) / (drive + 1e-6), x)
-        X = torch.fft.rfft(dry, self.nfft) * self.curve(g, (B, 5), 3.5) * self.shelves(g, (B, 5)); X = X * self.rirs(g, B)
+        X = torch.fft.rfft(dry, self.nfft) * self.curve(g, (B, 5), 4.0) * self.shelves(g, (B, 5)); X = X * self.rirs(g, B)
         # levels: K-weighted power while the stem sounds
         k = torch.fft.irfft(X * self.kmag, self.nfft)[..., : self.n].view(B, 5, -1, 4000).pow(2).mean(-1); top = k.amax(-1, keepdim=True); on = k > .02 * top
-        lev = (k * on).sum(-1) / on.sum(-1).clamp(min=1); gain = self.nrm(g, B, 5) * 4.5; gain = torch.where(self.u(g, 0, 1, B, 5) < .08, gain - self.u(g, 3, 12, B, 5), gain)
+        lev = (k * on).sum(-1) / on.sum(-1).clamp(min=1); gain = self.nrm(g, B, 5) * 5; gain = torch.where(self.u(g, 0, 1, B, 5) < .08, gain - self.u(g, 3, 12, B, 5), gain)
         one = torch.nn.functional.one_hot(torch.randint(0, 5, (B,), device=dev, generator=g), 5)  # one player far too loud, in three of ten
         gain = gain + one * self.u(g, 4, 14, B, 1) * (self.u(g, 0, 1, B, 1) < .3)
         amp = 10 ** (gain / 20) / torch.sqrt(lev + 1e-12) * there; X = X * amp[..., None]
@@ -95,6 +107,7 @@ class Maker:
         ride = torch.nn.functional.interpolate(ride[:, None], size=self.n, mode="linear")[:, 0]; y = y * ride[:, None]
         mix = y.sum(1)
         lim = mix.abs().amax(-1, keepdim=True) * torch.where(self.u(g, 0, 1, B, 1) < .2, self.u(g, .12, .8, B, 1), torch.ones(B, 1, device=dev)); mix = torch.maximum(torch.minimum(mix, lim), -lim)
+        mix = self.codec(mix, g, self.u(g, 0, 1, B, 1) < .35)
         x, L = self.inputs(mix)
         st = self.bands(y); st = (st[..., 0::2] + st[..., 1::2]) / 2
         s = st.sum(1); share = st / (s[:, None] + 1e-30)
@@ -140,11 +153,11 @@ def loss(z, e, kb):
     ce = -(share * torch.log_softmax(z, 1)).sum(1); ent = -(share * torch.log(share.clamp(min=1e-6))).sum(1)
     kl = ((ce - ent) * w).sum(1).mean()
     q = torch.softmax(z, 1); est = q * p[:, None]; tru = share * s[:, None]; lo = []
-    for win in (47, 188):
+    for win in (47, 188, 468):
         a, _ = loudness(est, kb, win); b, t = loudness(tru, kb, win); eps = .008 * t[:, None]
         d = 10 * torch.log10((a + eps + 1e-12) / (b + eps + 1e-12)).abs(); d = torch.where(d < 1, d * d / 2, d - .5)
         lo.append((d * torch.tensor([1, 1, 1, 1, .3, .3], device=d.device)[:, None]).mean())
-    return kl + .15 * (lo[0] + lo[1]), torch.stack([kl.detach(), lo[0].detach(), lo[1].detach()])
+    return kl + .14 * (lo[0] + lo[1] + lo[2]), torch.stack([kl.detach()] + [v.detach() for v in lo])
 
 
 @torch.no_grad()

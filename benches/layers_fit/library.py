@@ -4,7 +4,7 @@
 usage: library.py KIT_DIR OUT_DIR
 needs: fluidsynth and the sound fonts of the packages fluid-soundfont-gm, timgm6mb-soundfont and musescore-general-soundfont (Debian; the
 last one may lie elsewhere: THIRD_FONT); numpy scipy soundfile soxr mido (PyPI).
-KIT_DIR holds recorded notes (MANIFEST.json). Output: one FLAC (recorded) or Vorbis file (fonts) a note, mono, 32 kHz, peak-normalised, and index.json:
+KIT_DIR holds recorded notes (MANIFEST.json). Output: one Vorbis file a note, mono, 32 kHz, peak-normalised, and index.json:
 a list of {f, cls, inst, midi, piece, held}. `held` notes are kept out of training and make the check mixtures.
 """
 import json, os, subprocess, sys, tempfile
@@ -12,15 +12,15 @@ import mido, numpy as np, soundfile as sf, soxr
 
 RATE = 32000
 FONTS = {"fl": "/usr/share/sounds/sf2/FluidR3_GM.sf2", "ti": "/usr/share/sounds/sf2/TimGM6mb.sf2", "mu": os.environ.get("THIRD_FONT", "/usr/share/sounds/sf3/MuseScore_General_Full.sf3")}
-MELODIC = [  # class, GM programs, keys, velocities used in turn, seconds
-    ("bass", [32, 33, 34, 35, 36, 37], range(28, 56, 4), (95, 60, 115), 1.5),
-    ("guitar", [24, 25, 26, 27, 28], range(40, 80, 4), (90, 60, 110), 1.5),
-    ("keys", [0, 1, 4, 5, 11, 16, 17], range(41, 97, 5), (70, 95, 50), 1.5),
-    ("horns", [56, 57, 59, 60, 61, 64, 65, 66, 67, 71, 73], None, (80, 110, 65), 1.8),
+MELODIC = [  # class, GM programs, keys, velocities of each key, seconds
+    ("bass", [32, 33, 34, 35, 36, 37, 38, 39], range(28, 58, 3), (60, 105), 1.5),
+    ("guitar", [24, 25, 26, 27, 28, 29], range(40, 82, 4), (60, 105), 1.5),
+    ("keys", [0, 1, 2, 3, 4, 5, 7, 11, 12, 16, 17, 18], range(41, 97, 5), (60, 100), 1.5),
+    ("horns", [56, 57, 58, 59, 60, 61, 64, 65, 66, 67, 68, 71, 73, 40, 42, 48], None, (65, 110), 1.8),
 ]
-HORN_RANGE = {56: (54, 84), 57: (40, 70), 59: (54, 82), 60: (41, 72), 61: (43, 80), 64: (56, 84), 65: (49, 80), 66: (44, 75), 67: (37, 68), 71: (50, 88), 73: (60, 93)}
+HORN_RANGE = {58: (30, 55), 68: (58, 85), 40: (55, 88), 42: (40, 70), 48: (45, 84), 56: (54, 84), 57: (40, 70), 59: (54, 82), 60: (41, 72), 61: (43, 80), 64: (56, 84), 65: (49, 80), 66: (44, 75), 67: (37, 68), 71: (50, 88), 73: (60, 93)}
 PIECES = {35: "kick", 36: "kick", 38: "snare", 40: "snare", 37: "stick", 42: "hat", 44: "pedal", 46: "open", 51: "ride", 59: "ride", 53: "bell", 49: "crash", 57: "crash", 41: "tom", 45: "tom", 48: "tom", 50: "tom"}
-KITS = {"fl": [0, 8, 16, 32, 40], "ti": [0, 25, 40], "mu": [0, 8, 32, 40]}
+KITS = {"fl": [0, 8, 16, 24, 25, 32, 40, 48], "ti": [0, 8, 16, 25, 32, 40, 48], "mu": [0, 8, 16, 24, 25, 32, 40, 48]}
 HELD_KITS = {("fl", 16)}
 SHORT = {"kick": .6, "snare": .7, "stick": .4, "hat": .4, "pedal": .4, "open": 1.2, "ride": 1.8, "bell": 1.6, "crash": 2.0, "tom": .9}
 FROM_KIT = {  # folder of the kit, place of the set among the folder's sets by name: class, seconds, stride, held
@@ -57,20 +57,19 @@ def main():
         x = x / p * .9
         loud = np.nonzero(np.abs(x) > 10 ** (-62 / 20))[0]; x = x[: loud[-1] + 1]
         m = min(len(x), int(.02 * RATE)); x[-m:] = x[-m:] * np.linspace(1, 0, m)
-        f = name + (".flac" if "/" in meta["inst"] else ".ogg")
-        if f.endswith("flac"): sf.write(f"{out}/{f}", x.astype(np.float32), RATE, subtype="PCM_16")
-        else: sf.write(f"{out}/{f}", x.astype(np.float32), RATE, format="OGG", subtype="VORBIS", compression_level=.25)
+        f = name + ".ogg"
+        sf.write(f"{out}/{f}", x.astype(np.float32), RATE, format="OGG", subtype="VORBIS", compression_level=.45 if "/" in meta["inst"] else .6)
         index.append(dict(f=f, **meta))
 
     for fn, font in FONTS.items():
         for cls, progs, keys, vels, sec in MELODIC:
             for p in progs:
                 ks = list(keys) if keys else list(range(*HORN_RANGE[p], 4))
-                ev = [(k, vels[i % 3], sec) for i, k in enumerate(ks)]
+                ev = [(k, v, sec) for k in ks for v in vels]
                 for (k, v, _), x in zip(ev, render(font, p, False, ev, sec + .5)):
-                    keep(x[: int(sec * RATE)], f"{fn}{p}_{k}", cls=cls, inst=f"{fn}{p}", midi=k, piece=None, held=False)
+                    keep(x[: int(sec * RATE)], f"{fn}{p}_{k}_{v}", cls=cls, inst=f"{fn}{p}", midi=k, piece=None, held=False)
         for p in KITS[fn]:
-            ev = [(k, v, .3) for k in PIECES for v in (45, 105)]
+            ev = [(k, v, .3) for k in PIECES for v in (35, 75, 115)]
             for (k, v, _), x in zip(ev, render(font, p, True, ev, 2.4)):
                 keep(x[: int(SHORT[PIECES[k]] * RATE)], f"{fn}d{p}_{k}_{v}", cls="drums", inst=f"{fn}d{p}", midi=None, piece=PIECES[k], held=(fn, p) in HELD_KITS)
     M = json.load(open(kit + "/MANIFEST.json"))["files"]

@@ -12,7 +12,7 @@ CHORDS = [[0, 4, 7, 10], [0, 3, 7, 10], [0, 4, 7, 11], [0, 3, 6, 10], [0, 4, 7, 
 class Player(list):
     """The notes of one instrument as one player plays it in one song."""
     def __init__(self, rng, notes):
-        super().__init__(notes); self.shift = float(rng.normal(0, 3)) if rng.random() < .5 else 0.0; self.loose = 2 if rng.random() < .3 else 0
+        super().__init__(notes); self.shift = float(rng.normal(0, 3)) if rng.random() < .5 else 0.0; self.loose = 2 if rng.random() < .3 else 0; self.second = None
 
 
 class Library:
@@ -23,16 +23,22 @@ class Library:
             self.by.setdefault(n["cls"], {}).setdefault(n["inst"], []).append(n)
         for insts in self.by.values():
             for k in insts: insts[k].sort(key=lambda n: n["midi"] or 0)
-        # Recorded instruments are few: draw them as often as all the programs together.
+        # Recorded instruments are few: they are drawn nearly as often as all the programs of the fonts together.
         self.names = {}
         for c, insts in self.by.items():
-            real = [k for k in insts if "/" in k]; syn = [k for k in insts if "/" not in k]
-            self.names[c] = (real, syn)
+            real = [k for k in insts if "/" in k]; made = [k for k in insts if k.startswith("invented")]; font = [k for k in insts if "/" not in k and k not in made]
+            share = (.38, .44, .18) if c in ("bass", "drums") else (.25, .70, .05) if c == "horns" else (.38, .57, .05)
+            self.names[c] = [(w, pool) for w, pool in zip(share, (real, font, made)) if pool]
+
+    def name(self, rng, cls):
+        kinds = self.names[cls]; w = np.array([k[0] for k in kinds]); pool = kinds[rng.choice(len(kinds), p=w / w.sum())][1]
+        return pool[rng.integers(len(pool))]
 
     def pick(self, rng, cls):
-        real, syn = self.names[cls]
-        pool = real if real and (not syn or rng.random() < .45) else syn
-        return Player(rng, self.by[cls][pool[rng.integers(len(pool))]])
+        one = Player(rng, self.by[cls][self.name(rng, cls)])
+        # One player in twelve sounds like two instruments at once: a timbre that no instrument has.
+        if cls != "drums" and rng.random() < .08: one.second = (Player(rng, self.by[cls][self.name(rng, cls)]), rng.uniform(.2, 1), int(rng.choice([0, 0, 0, 12])) if cls == "keys" else 0)
+        return one
 
 
 def at(x, note, t, dur, gain, rng, ratio=1.0, release=.05):
@@ -60,6 +66,7 @@ def at_key(x, inst, key, t, dur, gain, rng, detune=0.0, release=.05):
     d = np.array([abs(n["midi"] - key - inst.shift) for n in inst])
     c = np.nonzero(d <= d.min() + inst.loose)[0]; n = inst[c[rng.integers(len(c))]]
     at(x, n, t, dur, gain, rng, 2 ** ((key - n["midi"] + detune / 100) / 12), release)
+    if inst.second: at_key(x, inst.second[0], key + inst.second[2], t, dur, gain * inst.second[1], rng, detune, release)
 
 
 class Clock:
@@ -103,10 +110,9 @@ def hit(rng, x, kit, piece, t, g):
 
 
 def drum_part(rng, x, lib, ck, active):
-    real, syn = lib.names["drums"]
     kit = []
     for _ in range(int(rng.choice([1, 1, 2]))): kit = kit + list(lib.pick(rng, "drums"))
-    if not any(n["piece"] in ("ride", "hat", "open") for n in kit) or rng.random() < .2: kit = kit + list(lib.by["drums"][syn[rng.integers(len(syn))]] if syn else lib.pick(rng, "drums"))
+    if not any(n["piece"] in ("ride", "hat", "open") for n in kit) or rng.random() < .2: kit = kit + list(lib.by["drums"][rng.choice([k for k in lib.by["drums"] if "/" not in k] or list(lib.by["drums"]))])
     # one sample a piece family most of the time, with its own gain
     gain = {p: 10 ** (rng.normal(0, 5) / 20) for p in {n["piece"] for n in kit}}
     base = dict(kick=.5, snare=.6, stick=.4, hat=.35, pedal=.35, open=.35, ride=.45, bell=.4, crash=.5, tom=.5, stir=.5, brush=.5)
@@ -188,7 +194,7 @@ def comp_part(rng, x, lib, ck, chords, active, cls):
 
 
 def horn_part(rng, x, lib, ck, chords, active):
-    n = int(rng.choice([1, 1, 2, 3, 4, 5])); insts = [lib.pick(rng, "horns") for _ in range(n)]; det = [rng.normal(0, 12) for _ in insts]; mode = rng.choice(["riff", "riff", "riff", "shout", "pad", "solo", "mix"]) if n > 1 else rng.choice(["solo", "solo", "riff", "pad"])
+    n = int(rng.choice([1, 1, 2, 3, 4, 5])); insts = [lib.pick(rng, "horns") for _ in range(n)]; det = [rng.normal(0, 12) for _ in insts]; mode = rng.choice(["riff", "riff", "unison", "shout", "pad", "solo", "mix"]) if n > 1 else rng.choice(["solo", "solo", "riff", "pad"])
     def fits(inst, k):
         lo, hi = inst[0]["midi"], inst[-1]["midi"]
         while k < lo - 2: k += 12
@@ -197,13 +203,19 @@ def horn_part(rng, x, lib, ck, chords, active):
     rest = rng.uniform(0, .5); last = int(rng.integers(58, 74)); g = [vel(rng, .3) for _ in insts]
     for bar in range(ck.bars):
         if rng.random() < rest: continue
-        P = ck.per_bar; root, ch = chords[bar]; o = bar * P; m = mode if mode != "mix" else rng.choice(["riff", "pad", "solo", "shout"])
+        P = ck.per_bar; root, ch = chords[bar]; o = bar * P; m = mode if mode != "mix" else rng.choice(["riff", "pad", "solo", "shout", "unison"])
         if m == "solo":
             i = int(rng.integers(n))
             for e in np.arange(0, P, .5):
                 if rng.random() < .3 or not active(o + e, ck): continue
                 last = int(np.clip(last + rng.integers(-5, 6), 50, 84)); k = fits(insts[i], last); d = rng.choice([.5, .5, 1, 2]) * ck.beat * .95
                 at_key(x, insts[i], k, ck.t(o + e) + jit(rng), d, g[i] * vel(rng, .2), rng, det[i], .06)
+            continue
+        if m == "unison":
+            for e in np.arange(0, P, .5):
+                if rng.random() < .35 or not active(o + e, ck): continue
+                last = int(np.clip(last + rng.integers(-5, 6), 50, 80)); d = rng.choice([.5, .5, 1, 2]) * ck.beat * .9
+                for i, inst in enumerate(insts): at_key(x, inst, fits(inst, last), ck.t(o + e) + jit(rng, .012), d, g[i] * vel(rng, .15), rng, det[i], .06)
             continue
         if m == "pad": ev = [(0, P * .95)] if rng.random() < .6 else [(0, P * .48), (P / 2 if P % 2 == 0 else 1, P * .45)]
         elif m == "shout": ev = [(0, .6), (1.5, .9), (3 % P, .5)] if rng.random() < .5 else [(e, .4) for e in np.arange(0, P, .5) if rng.random() < .5]

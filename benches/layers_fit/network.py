@@ -54,3 +54,21 @@ def folded(net):
             out[f"depth{i}"], out[f"point{i}"], out[f"bias{i}"] = blk.depth, w, b
         out["leave"], out["leave_bias"] = net.leave.weight[:, :, 0], net.leave.bias
     return {k: v.detach().float().cpu().numpy() for k, v in out.items()}
+
+
+def unfolded(net, path, x):
+    """Sets a fresh net to the folded weights of a weights.f16 file; x [batch, 272, steps] gives the normalisations their scale."""
+    flat = torch.from_numpy(np.fromfile(path, "<f2").astype(np.float32)).to(x.device); at = 0
+    def take(*shape):
+        nonlocal at
+        n = int(np.prod(shape)); v = flat[at:at + n].view(*shape); at += n; return v
+    def scale(norm, y, bias):
+        mu = y.mean((0, 2)); var = y.var((0, 2), unbiased=False)
+        norm.weight.copy_(torch.sqrt(var + norm.eps)); norm.bias.copy_(mu + bias); norm.running_mean.copy_(mu); norm.running_var.copy_(var)
+    with torch.no_grad():
+        net.eval(); w, b = take(HIDDEN, INPUTS), take(HIDDEN); xn = (x - net.mean[:, None]) / net.std[:, None]
+        net.enter.weight.copy_((w * net.std)[..., None]); y = net.enter(xn); scale(net.enter_norm, y, w @ net.mean + b); h = torch.relu(net.enter_norm(y))
+        for blk in net.blocks:
+            blk.depth.copy_(take(TAPS, HIDDEN).T); blk.point.weight.copy_(take(HIDDEN, HIDDEN)[..., None]); b = take(HIDDEN)
+            p = nn.functional.pad(h, blk.pad); n = h.shape[2]; y = blk.point(sum(blk.depth[:, k, None] * p[:, :, k * blk.d:k * blk.d + n] for k in range(TAPS))); scale(blk.norm, y, b); h = blk(h)
+        net.leave.weight.copy_(take(CLASSES * BANDS, HIDDEN)[..., None]); net.leave.bias.copy_(take(CLASSES * BANDS)); assert at == len(flat)

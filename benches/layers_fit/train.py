@@ -8,10 +8,12 @@ import argparse, ctypes, json, math, mmap, multiprocessing as mp, os, sys, time
 os.environ.setdefault("OMP_NUM_THREADS", "1"); os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 from scipy.signal import resample_poly
-import mixes, features as F
+import invented, mixes, features as F
 
 SECONDS = 20; N = SECONDS * 48000; NFFT = 1 << 20; STEPS = N // 2048
 SLOTS = 96
+# Held organs and bowed strings are hardly told from wind instruments; they cost more than they bring.
+LEFT_OUT = ("16", "17", "18", "40", "42", "48")
 
 
 class SfInfo(ctypes.Structure):
@@ -30,15 +32,34 @@ def reader(so):
 
 
 _ARGS = None
-def load_note(n):
-    lib, so = _ARGS
-    x = reader(so)(f"{lib}/{n['f']}"); n = dict(n); n["x"] = resample_poly(x, 3, 2).astype(np.float32); return n
+def load_notes(notes):
+    """The notes of one packed file."""
+    lib, so = _ARGS; whole = reader(so)(f"{lib}/{notes[0]['f']}"); out = []
+    for n in notes:
+        x = resample_poly(whole[n["at"]:n["at"] + n["n"]], 3, 2).astype(np.float32)
+        out.append(dict(n, x=sustained(x) if n["cls"] == "horns" or n["inst"][2:] in ("16", "17", "18") else x))
+    return out
+
+
+def sustained(x, seconds=4.0):
+    """A held note goes on: its second half is joined to its end again, faded over 0.15 s at equal power."""
+    f = int(.15 * 48000); a, b = int(len(x) * .45), int(len(x) * .9)
+    if b - a < 3 * f: return x
+    loop = x[a:b]; y = x[:b]; up = np.sin(np.linspace(0, np.pi / 2, f, dtype=np.float32)); down = up[::-1]
+    while len(y) < seconds * 48000:
+        y = np.concatenate([y[:-f], y[-f:] * down + loop[:f] * up, loop[f:]])
+    return y
 
 
 def libraries(path, so):
     global _ARGS
-    _ARGS = (path, so); idx = json.load(open(path + "/index.json"))
-    with mp.get_context("fork").Pool(os.cpu_count()) as p: notes = p.map(load_note, idx, chunksize=8)
+    _ARGS = (path, so); idx = [n for n in json.load(open(path + "/index.json")) if n["inst"][2:] not in LEFT_OUT]
+    tasks = [(c, i, 90210) for c, n in (("bass", 14), ("guitar", 12), ("keys", 18), ("horns", 16), ("drums", 16)) for i in range(n)]
+    with mp.get_context("fork").Pool(os.cpu_count()) as p:
+        files = {}
+        for n in idx: files.setdefault(n["f"], []).append(n)
+        notes = [n for done in p.imap(load_notes, files.values()) for n in done]
+        notes += [n for made in p.imap(invented.make, tasks) for n in made]
     return mixes.Library([n for n in notes if not n["held"]]), mixes.Library([n for n in notes if n["held"]])
 
 
@@ -90,7 +111,9 @@ def main():
         nonlocal fill, made
         ids = [full.get() for _ in range(16)]; x = fetch(slots, ids)
         for s in ids: free.put(s)
-        for _ in range(2):
+        for use in range(3):
+            # The last time the players are strangers: each stem from another song.
+            if use == 2: x = torch.stack([x[torch.randperm(16, device=dev, generator=g), c] for c in range(5)], 1)
             e = mk.make(x, g)
             if not ring:
                 for k, v in e.items(): ring[k] = torch.empty((A.ring,) + v.shape[1:], dtype=v.dtype, device=dev)
@@ -99,8 +122,10 @@ def main():
             made += 16; fill = max(fill, min(made, A.ring - 16))
     while made < 640: take()
     x = ring["x"][:640].float(); net = network.LayerNet(x.mean((0, 2)), x.std((0, 2)) + 1e-3).to(dev); del x
-    if A.start: net.load_state_dict(torch.load(A.start))
+    if A.start and A.start.endswith(".f16"): network.unfolded(net, A.start, ring["x"][:128].float())
+    elif A.start: net.load_state_dict(torch.load(A.start))
     ema = network.LayerNet().to(dev); ema.load_state_dict(net.state_dict())
+    say("at the start, held", augment.score(ema, val, torch.tensor(F.band_k_weights(), device=dev, dtype=torch.float32), detail=True))
     opt = torch.optim.AdamW(net.parameters(), lr=A.lr, weight_decay=1e-3); kb = torch.tensor(F.band_k_weights(), device=dev, dtype=torch.float32)
     say("first examples; weights", sum(p.numel() for p in net.parameters()), "GPU GB", round(torch.cuda.memory_allocated() / 1e9, 1))
     spent = [0.0, 0.0]; step = bad = 0; acc = []; last = time.time() - 15
@@ -110,7 +135,7 @@ def main():
         spent[0] += time.time() - t; t = time.time()
         frac = (time.time() - t0) / A.seconds
         for q in opt.param_groups: q["lr"] = A.lr * min(1, (step + 1) / 300) * (0.5 + 0.5 * math.cos(math.pi * min(1, frac)))
-        for _ in range(3):
+        for _ in range(5):
             ids = torch.randint(0, fill, (A.batch,), device=dev, generator=g); e = {k: v[ids] for k, v in ring.items()}
             with torch.autocast("cuda", dtype=torch.bfloat16): z = net(e["x"].float())
             loss, parts = augment.loss(z.float(), e, kb)

@@ -27,7 +27,8 @@ pub struct TapeLayers {
     powers: LayerPowers,
     takes: Vec<(f64, f64)>,
     parts: Vec<Vec<Part>>,
-    /// Why levels over time cannot be believed, if so.
+    /// Why no layer's own level can be stated, if so: neither riding nor overload lets through what came to the microphone.
+    /// How the layers stand against the band remains, with a warning.
     distrusted: Option<&'static str>,
     /// Overload of any extent: its distortion counts as somebody's sound.
     clipped: bool,
@@ -66,14 +67,19 @@ pub fn measure_layers(
         problems.extend(said.iter().map(|problem| of_take(at, named[at].as_ref(), problem)));
         all_parts.push(if placed.is_empty() { parts(&powers, *take, time, marks) } else { placed });
     }
-    let distrusted = match (health.loudness_over_time.ok, health.gain_riding.value) {
+    let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
+    let clipped = health.clipped_percent.value.is_some_and(|percent| percent > CLIPPED_PERCENT);
+    let distrusted = distrust(health.loudness_over_time.ok, health.gain_riding.value, clipped);
+    TapeLayers { powers, takes: takes.to_vec(), parts: all_parts, distrusted, clipped, low_cut }
+}
+
+/// Why no layer's own level can be stated, if so.
+fn distrust(over_time: bool, riding: Option<bool>, clipped: bool) -> Option<&'static str> {
+    match (over_time && !clipped, riding) {
         (true, _) => None,
         (false, Some(true)) => Some("gain_riding"),
         (false, _) => Some(CLIPPED),
-    };
-    let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
-    let clipped = health.clipped_percent.value.is_some_and(|percent| percent > CLIPPED_PERCENT);
-    TapeLayers { powers, takes: takes.to_vec(), parts: all_parts, distrusted, clipped, low_cut }
+    }
 }
 
 /// Parts as the sheet tells them, and what of them was left out, in words.
@@ -247,4 +253,26 @@ impl TapeLayers {
 fn from_close(part: &Part) -> Vec<String> {
     let words = ["bass", "drums", "comping", "horns"];
     words.iter().zip(&part.close).filter(|(_, m)| m.is_some()).map(|(word, _)| (*word).to_owned()).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn neither_a_riding_nor_an_overloaded_recorder_gives_a_layer_a_level_of_its_own() {
+        assert_eq!(distrust(true, Some(false), false), None);
+        assert_eq!(distrust(true, Some(false), true), Some("clipped"));
+        assert_eq!(distrust(true, None, true), Some("clipped"));
+        assert_eq!(distrust(false, Some(true), true), Some("gain_riding"));
+        let layers = |distrusted| TapeLayers {
+            powers: LayerPowers::default(),
+            takes: vec![(0.0, 10.0)],
+            parts: Vec::new(),
+            distrusted,
+            clipped: true,
+            low_cut: false,
+        };
+        assert_eq!(layers(Some(CLIPPED)).curves(3).bass, vec![None; 3]);
+    }
 }

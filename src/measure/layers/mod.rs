@@ -25,7 +25,7 @@ pub use placed::{NotPlaced, Placed, Wanted, place_parts};
 pub use reading::{CELL_S, LayerLevels, LayerPowers, LayerReading};
 
 /// Changes whenever a number of this family may move.
-pub const METHOD: &str = "layers-1";
+pub const METHOD: &str = "layers-2";
 
 /// A layer of the band.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
