@@ -46,8 +46,6 @@ pub const BASS_SHARE: f64 = 0.6;
 const PROMISE_DB: f64 = 0.5;
 /// And a part of its size.
 const PROMISE_SHARE: f64 = 0.15;
-/// Most that a decibel of low end costs at a control before the interval of a cut is not stretched further.
-const MOST_ASKED_A_DB: f64 = 3.0;
 /// Standard deviations to either side of a 95 % interval.
 const SIGMAS_95: f64 = 1.96;
 
@@ -169,7 +167,7 @@ fn cut(inputs: &AmpInputs, done: &[ControlChange], control: Control, db: f64) ->
         (inputs.low_end_change_db)(&all)
     };
     let moved = with(db).zip(with(0.0)).map_or(db, |(after, before)| after - before);
-    let asked_a_db = (db / moved.min(-1e-3)).clamp(1.0, MOST_ASKED_A_DB);
+    let asked_a_db = (db / moved.min(-1e-3)).clamp(1.0, 3.0);
     advice.change_db.low = Some(db - 2.0 * allowed_db(inputs) * asked_a_db);
     advice.change_db.high = Some(db + STEP_DB / 2.0);
     advice.change_db.warnings = vec!["at_least".to_owned()];

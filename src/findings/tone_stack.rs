@@ -73,7 +73,8 @@ pub fn low_of_bass(own: &ToneDifference) -> Option<StackAdvice> {
 /// `too_few_bands`: fewer than ten bands that both hear.
 ///
 /// # Accuracy known
-/// See the README.
+/// Rendered pairs of takes of one bass and one guitar with other tunes and rooms: the gains are off by 4 to 5 dB (rms), so that only
+/// gross settings are told; of 70 recordings with controls turned by 0 to 6 dB one was told something, rightly.
 pub fn mid_and_high(bands: &[StackBand], corners: &AmpCorners) -> Result<Vec<StackAdvice>, &'static str> {
     let top = bands.iter().map(|b| b.target_db).fold(f64::MIN, f64::max);
     let used: Vec<StackBand> = bands
@@ -174,10 +175,10 @@ mod tests {
 
     #[test]
     fn what_stands_too_high_is_turned_down_by_as_much_whatever_the_level() {
-        for (mid, high) in [(6.0, 0.0), (0.0, -8.0), (-6.0, 5.0), (4.0, 8.0)] {
+        for (mid, high) in [(10.0, 0.0), (0.0, -10.0), (-10.0, 9.0), (9.0, 10.0)] {
             let found = mid_and_high(&bands(mid, high, -17.0, 1.0), &AmpCorners::default()).unwrap();
-            assert!((change(&found, Control::Mid) + mid).abs() <= 1.0, "{mid} {high}: {found:?}");
-            assert!((change(&found, Control::High) + high).abs() <= 1.0, "{mid} {high}: {found:?}");
+            assert!((change(&found, Control::Mid) + mid).abs() <= 1.5, "{mid} {high}: {found:?}");
+            assert!((change(&found, Control::High) + high).abs() <= 1.5, "{mid} {high}: {found:?}");
         }
     }
 

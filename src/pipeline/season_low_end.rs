@@ -1,7 +1,8 @@
 //! What the bass's amplifier did from one rehearsal to the next, in the words of the season's picture.
 //!
 //! Conventions: rehearsals in date order, each against the one before; only whole tapes of the room by one recorder and one
-//! method. Said is only what lies beyond the noise twice: in the bass's notes and in the low end of the band.
+//! method. Said is only what lies beyond the noise in the bass's notes and has moved the band's low end the
+//! same way.
 
 use super::compare::{difference_of, recorders, tone_methods};
 use super::compare_knob::knob_back;
@@ -9,13 +10,15 @@ use super::compose_low_end::note_name;
 use super::season_words::short;
 use crate::measure::tone::{ToneDifference, ToneKind};
 use crate::report::Report;
-use crate::season::compare::{Verdict, differences};
+use crate::season::compare::differences;
 use crate::season::{Entry, Season};
 
 /// Half-widths are stretched from 95 % to 98 %, as for everything that is said over the weeks.
 const STRETCH: f64 = 2.326 / 1.96;
 /// A room's note that sticks out less is not worth moving furniture for, dB.
 const NOTE_DB: f64 = 4.0;
+/// Least by which the band's low end must have moved the same way, dB; its own interval is that of other tunes in the long run.
+const LEAST_MOVE_DB: f64 = 1.0;
 /// The measure that must agree.
 const LOW_END: &str = "low_end_excess_db";
 
@@ -55,10 +58,10 @@ fn sentence((from, before): &(&str, Vec<Report>), (to, after): &(&str, Vec<Repor
         });
     }
     let (value, wanted) = (tone.low_db.value?, stretched(&tone)?);
-    let agrees = low_end.verdict == if wanted > 0.0 { Verdict::Higher } else { Verdict::Lower };
+    let agrees = |moved: f64| moved * wanted > 0.0 && moved.abs() >= LEAST_MOVE_DB;
     let knob = knob_back(&Ok(tone), before, after);
     let (change, moved) = (knob.change_db.value?, low_end.difference.value?);
-    agrees.then(|| {
+    agrees(moved).then(|| {
         format!(
             "Bass on {on} against {since}: {:.1} dB {} low on every note, the band's low end {moved:+.1} dB; to undo it \
              turn low {} by about {:.1} dB",

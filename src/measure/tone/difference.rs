@@ -8,28 +8,14 @@
 //! Mathematical Statistics 35(1), 1964. Figures by `benches/amp_fit`.
 
 use super::notes::{FEWEST_FOR_LOW, FIRST_MIDI, NOTES, NoteSpectrum, note_hz};
+use super::one_note::peak;
 use crate::dsp::filters::Biquad;
 use crate::stats::Measured;
 
 /// Corners of the shelves that are tried, Hz.
-const CORNERS_HZ: [f64; 4] = [80.0, 100.0, 120.0, 140.0];
+pub(super) const CORNERS_HZ: [f64; 4] = [80.0, 100.0, 120.0, 140.0];
 /// Gain at which their shape is taken, dB.
 const SHELF_DB: f64 = 6.0;
-/// Qualities of the peaks that are tried.
-const QUALITIES: [f64; 3] = [8.0, 12.0, 18.0];
-/// Gain at which their shape is taken, dB.
-const PEAK_DB: f64 = 10.0;
-/// The peak must fit better than the shelf by this factor.
-const BETTER: f64 = 0.8;
-/// It must stand above the scatter (1.48 median absolute deviations) of the other notes by this factor.
-const ABOVE_SCATTER: f64 = 6.0;
-/// And the other notes must agree: mean cost a note. With it a tenth of the halves of one take, which play other notes, show
-/// one note.
-const MOST_COST: f64 = 1.0;
-/// The same for what is to be said without being asked: a fiftieth of the halves.
-const MOST_COST_SURE: f64 = 0.7;
-/// Smaller peaks are none, dB.
-const LEAST_PEAK_DB: f64 = 2.5;
 /// Share of the bass in the low end from which it can be told on which notes it differs.
 pub const LEAST_SHARE_FOR_KIND: f64 = 0.3;
 /// Semitones that both spectra need.
@@ -44,7 +30,7 @@ const HANDED_ON: f64 = 0.95;
 /// Smaller differences are neither, dB.
 const LEAST_DB: f64 = 2.0;
 /// Rate at which the shapes are worked out, Hz; far above the low end it does not matter.
-const RATE_HZ: f64 = 48_000.0;
+pub(super) const RATE_HZ: f64 = 48_000.0;
 /// Error of the low control that the layers make: 95 % half-width on rendered twins, dB, at no difference.
 const HALF_WIDTH_DB: f64 = 2.0;
 /// Its growth with the difference.
@@ -91,24 +77,23 @@ impl ToneDifference {
     /// The same where the bass has `share` of the low end on the side on which it has less: under
     /// [`LEAST_SHARE_FOR_KIND`] it is not told on which notes it differs.
     pub fn with_share(self, share: Option<f64>) -> Self {
-        if self.low_db.value.is_none() || share.is_some_and(|s| s >= LEAST_SHARE_FOR_KIND) {
+        let nothing_told = self.low_db.value.is_none() && self.note_db.is_none();
+        if nothing_told || share.is_some_and(|s| s >= LEAST_SHARE_FOR_KIND) {
             return self;
         }
         Self { kind: ToneKind::Covered, note_db: None, note_is_sure: false, ..self }
     }
 }
 
-struct Fit {
-    cost: f64,
-    gain: f64,
+/// A shape, fitted.
+pub(super) struct Fit {
+    pub cost: f64,
+    pub gain: f64,
     /// Standard error of the gain by the scatter of the points.
     error: f64,
     /// What the fit leaves at each point, dB without sign.
-    left_db: Vec<f64>,
+    pub left_db: Vec<f64>,
 }
-
-/// A median absolute deviation as a standard deviation of a normal crowd.
-const MAD_TO_SIGMA: f64 = 1.4826;
 
 /// How `second` differs from `first`.
 ///
@@ -144,15 +129,15 @@ fn common(first: &[Option<f64>; NOTES], second: &[Option<f64>; NOTES]) -> Vec<(u
     (0..NOTES).filter_map(|i| Some((i, second[i]? - first[i]?))).collect()
 }
 
-fn hz(semitone: usize) -> f64 {
+pub(super) fn hz(semitone: usize) -> f64 {
     note_hz(f64::from(FIRST_MIDI) + semitone as f64)
 }
 
-fn shape(points: &[(usize, f64)], filter: &Biquad, unit: f64) -> Vec<f64> {
+pub(super) fn shape(points: &[(usize, f64)], filter: &Biquad, unit: f64) -> Vec<f64> {
     points.iter().map(|(i, _)| filter.magnitude_db(RATE_HZ, hz(*i)) / unit).collect()
 }
 
-fn shelf(points: &[(usize, f64)], corner_hz: f64) -> Fit {
+pub(super) fn shelf(points: &[(usize, f64)], corner_hz: f64) -> Fit {
     fit(points, &shape(points, &Biquad::low_shelf(RATE_HZ, corner_hz, 1.0, SHELF_DB), SHELF_DB))
 }
 
@@ -165,45 +150,8 @@ fn low_control(points: &[(usize, f64)]) -> Measured {
     Measured::symmetric(low, half, points.len() as u64)
 }
 
-/// A note that stands out.
-struct Peak {
-    midi: u8,
-    gain: f64,
-    is_sure: bool,
-}
-
-/// The one note that stands out in every set of levels, if one does. A set without that note counts as if nothing fitted it.
-fn peak(sets: &[&[(usize, f64)]]) -> Option<Peak> {
-    let by_shelf = CORNERS_HZ.map(|corner| sets.iter().map(|s| shelf(s, corner).cost).sum::<f64>());
-    let by_shelf = by_shelf.into_iter().fold(f64::INFINITY, f64::min);
-    let candidates = (0..NOTES).flat_map(|i| QUALITIES.map(|q| (i, q)));
-    let fits: Vec<(usize, Vec<Option<Fit>>)> = candidates
-        .map(|(i, q)| {
-            let filter = Biquad::peak(RATE_HZ, hz(i), q, PEAK_DB);
-            let one = |s: &&[(usize, f64)]| s.iter().any(|p| p.0 == i).then(|| fit(s, &shape(s, &filter, PEAK_DB)));
-            (i, sets.iter().map(one).collect())
-        })
-        .filter(|(_, fits): &(usize, Vec<Option<Fit>>)| fits.iter().any(Option::is_some))
-        .collect();
-    let worst = |set: usize| fits.iter().filter_map(|f| Some(f.1[set].as_ref()?.cost)).fold(0.0, f64::max);
-    let worst: Vec<f64> = (0..sets.len()).map(worst).collect();
-    let cost = |fits: &[Option<Fit>]| -> f64 {
-        fits.iter().zip(&worst).map(|(f, worst)| f.as_ref().map_or(*worst, |f| f.cost)).sum()
-    };
-    let (note, best) = fits.iter().min_by(|a, b| cost(&a.1).total_cmp(&cost(&b.1)))?;
-    let heard: Vec<&Fit> = best.iter().flatten().collect();
-    let gain = heard.iter().map(|f| f.gain).max_by(|a, b| a.abs().total_cmp(&b.abs()))?;
-    let left: Vec<f64> = heard.iter().flat_map(|f| &f.left_db).copied().collect();
-    let scatter = MAD_TO_SIGMA * crate::stats::median(&left)?;
-    let a_note = cost(best) / left.len() as f64;
-    let stands_out = cost(best) < BETTER * by_shelf
-        && gain.abs() >= LEAST_PEAK_DB.max(ABOVE_SCATTER * scatter)
-        && a_note <= MOST_COST;
-    stands_out.then(|| Peak { midi: *note as u8 + FIRST_MIDI, gain, is_sure: a_note <= MOST_COST_SURE })
-}
-
 /// Gain and level of a shape in the points, with Huber's weights.
-fn fit(points: &[(usize, f64)], shape: &[f64]) -> Fit {
+pub(super) fn fit(points: &[(usize, f64)], shape: &[f64]) -> Fit {
     let mut weights = vec![1.0; points.len()];
     let (mut gain, mut level) = (0.0, 0.0);
     for _ in 0..ROUNDS {

@@ -14,6 +14,7 @@ mod difference;
 mod line;
 mod meter;
 mod notes;
+mod one_note;
 mod share;
 
 use crate::dsp::rows::Rows;
