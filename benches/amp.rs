@@ -91,22 +91,20 @@ fn measure_base(grid: &Path, truth: &Value) -> Vec<Value> {
             "share": {"bass": shares.bass, "kick": shares.kick, "other": shares.other}, "notes": notes.heard()});
         let middle = (take.0 + take.1) / 2.0;
         let halves = [(take.0, middle), (middle, take.1)].map(|half| heard.tone.note_spectrum(&[half]));
-        row["halves_low_db"] = json!(tone_difference(&halves[0], &halves[1]).low_db);
+        let apart = tone_difference(&halves[0], &halves[1]).with_share(shares.bass.value);
+        row["halves_low_db"] = json!(apart.low_db);
+        row["halves_one_note"] = json!(matches!(apart.kind, ToneKind::OneNote { .. }));
+        row["halves_one_note_sure"] = json!(apart.note_is_sure);
         row["note_dbfs"] = json!(notes.level_dbfs.to_vec());
-        let none = ToneDifference {
-            kind: ToneKind::Alike,
-            low_db: Measured::absent("target_of_other_players"),
-            note_db: None,
-        };
-        row["advice_published"] =
-            advice(&heard, take, &over.low_end_excess_db, target.low_end_spread_db().unwrap(), &shares, &none);
+        let none = ToneDifference::absent("target_of_other_players");
+        row["advice_published"] = advice(&heard, take, &over.low_end_excess_db, target.low_end_sd_db(), &shares, &none);
         let share = shares.bass.value.unwrap_or(0.0);
         if let Some((flat_notes, flat_low, flat_true, flat_share)) = &flat {
-            let found = tone_difference(flat_notes, &notes);
+            let found = tone_difference(flat_notes, &notes).with_share(Some(share.min(*flat_share)));
             let moved = |m: &Measured| m.value.unwrap() - flat_low.value.unwrap();
             row["pair"] = json!({"low_re_mid_change_db": moved(&over.low_re_mid_db), "true_change_db": true_low - flat_true,
                 "low_db": found.low_db, "note_db": found.note_db, "least_share": share.min(*flat_share),
-                "kind": match found.kind { ToneKind::EveryNote => "every_note", ToneKind::OneNote { .. } => "one_note", ToneKind::Alike => "alike" },
+                "kind": match found.kind { ToneKind::EveryNote => "every_note", ToneKind::OneNote { .. } => "one_note", ToneKind::Alike => "alike", ToneKind::Covered => "covered" },
                 "midi": if let ToneKind::OneNote { midi } = found.kind { Some(midi) } else { None }});
             if twin["kind"] == "shelf" {
                 let change = ControlChange {
@@ -119,7 +117,7 @@ fn measure_base(grid: &Path, truth: &Value) -> Vec<Value> {
             }
             let own_excess = Measured { value: Some(moved(&over.low_re_mid_db)), ..over.low_re_mid_db.clone() };
             let own_excess = Measured::symmetric(own_excess.value.unwrap(), 0.5, 30);
-            row["advice_own"] = advice(&heard, take, &own_excess, 3.0, &shares, &found);
+            row["advice_own"] = advice(&heard, take, &own_excess, 1.8, &shares, &found);
         } else {
             flat_tone = Some(heard.tone.clone());
             flat = Some((notes, over.low_re_mid_db.clone(), true_low, share));
@@ -133,14 +131,14 @@ fn advice(
     heard: &Heard,
     take: (f64, f64),
     excess: &Measured,
-    spread_db: f64,
+    target_sd_db: f64,
     shares: &LowEndShares,
     own: &ToneDifference,
 ) -> Value {
     let advice = advise(&AmpInputs {
         low_end_ok: heard.health.low_end.ok,
         excess_db: excess,
-        spread_db,
+        target_sd_db,
         shares,
         own,
         low_end_change_db: &|changes| heard.tone.low_re_mid_change_db(&[take], changes),
@@ -203,14 +201,24 @@ fn summary(rows: &[Value]) {
         broken.len()
     );
     let modes = pairs("mode");
-    let told: Vec<&&Value> = modes.iter().filter(|r| r["pair"]["low_db"]["value"].is_number()).collect();
-    let right = told
+    let told: Vec<&&Value> = modes
         .iter()
         .filter(|r| {
-            r["pair"]["kind"] == "one_note" && (number(&r["pair"]["midi"]) - number(&r["twin"]["key"])).abs() <= 1.0
+            r["pair"]["kind"] != "covered"
+                && (r["pair"]["low_db"]["value"].is_number() || r["pair"]["kind"] == "one_note")
         })
-        .count();
-    println!("{} peaks on one note, {} with notes enough: one note and the right one {right}", modes.len(), told.len());
+        .collect();
+    let right = |of: &[&&Value]| {
+        let is_right = |r: &&&&Value| {
+            r["pair"]["kind"] == "one_note" && (number(&r["pair"]["midi"]) - number(&r["twin"]["key"])).abs() <= 1.0
+        };
+        of.iter().filter(is_right).count()
+    };
+    println!("{} peaks on one note, {} told: one note and the right one {}", modes.len(), told.len(), right(&told));
+    let told_shelves: Vec<&&Value> =
+        shelves.iter().filter(|r| r["pair"]["kind"] != "covered" && r["pair"]["low_db"]["value"].is_number()).collect();
+    let wrong = told_shelves.iter().filter(|r| r["pair"]["kind"] == "one_note").count();
+    println!("{} shelves told, {wrong} called one note", told_shelves.len());
     for who in ["bass", "kick", "other"] {
         let errors: Vec<f64> =
             rows.iter().map(|r| number(&r["share"][who]["value"]) - number(&r["twin"]["low_end_share"][who])).collect();
@@ -227,16 +235,36 @@ fn summary(rows: &[Value]) {
     let halves: Vec<f64> =
         rows.iter().map(|r| number(&r["halves_low_db"]["value"])).filter(|x| x.is_finite()).collect();
     let rms = (halves.iter().map(|x| x * x).sum::<f64>() / halves.len().max(1) as f64).sqrt();
-    println!("{} takes, second half against first: low control {rms:.2} dB rms (should be 0)", halves.len());
+    let count = |key: &str| rows.iter().filter(|r| r[key] == true).count();
+    println!(
+        "{} takes, second half against first: low control {rms:.2} dB rms (should be 0), one note {} times, surely {}",
+        halves.len(),
+        count("halves_one_note"),
+        count("halves_one_note_sure")
+    );
     let low = |r: &Value, which: &str| {
         r[which]
             .as_array()
             .and_then(|a| a.iter().find(|x| x["control"] == "low"))
             .map(|x| number(&x["change_db"]["value"]))
     };
-    let flats: Vec<&Value> = rows.iter().filter(|r| r["twin"]["kind"] == "flat").collect();
-    let advised = flats.iter().filter(|r| low(r, "advice_published").is_some()).count();
-    println!("{} flat takes, target of the published average: {advised} get advice on the low control", flats.len());
+    for (kind, what) in [("flat", "flat takes"), ("shelf", "takes with a shelf of 6 dB and more")] {
+        let of: Vec<&Value> = rows
+            .iter()
+            .filter(|r| r["twin"]["kind"] == kind && (kind == "flat" || number(&r["twin"]["db"]) >= 6.0))
+            .collect();
+        let advised: Vec<String> = of
+            .iter()
+            .filter_map(|r| {
+                low(r, "advice_published").map(|db| format!("{} {db:+.1}", r["base"].as_str().unwrap_or("")))
+            })
+            .collect();
+        println!(
+            "{} {what}, target of the published average: {} get advice on the low control {advised:?}",
+            of.len(),
+            advised.len()
+        );
+    }
     let own: Vec<(f64, f64, f64)> = shelves
         .iter()
         .map(|r| (low(r, "advice_own").unwrap_or(0.0), number(&r["twin"]["db"]), number(&r["pair"]["least_share"])))

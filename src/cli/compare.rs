@@ -41,6 +41,7 @@ fn table(compared: &Compared) -> Vec<String> {
     lines.extend(compared.rows.iter().map(line));
     lines.push(String::new());
     lines.push(compared.bass_tone.clone());
+    lines.extend(pipeline::knob_words(&compared.knob));
     lines
 }
 

@@ -9,18 +9,21 @@ use super::{EXIT_ALL_MEASURED, EXIT_NOTHING_DONE, reference::FOLDER, words};
 use crate::pipeline::{self, ListenOptions, ListenOutcome, PipelineError, ReviewOptions};
 use crate::units::seconds_to_clock;
 
-/// Most that the low control may be turned by hand, dB.
-const MOST_LOW_DB: f64 = 15.0;
+/// Most that a control may be turned by hand, dB.
+const MOST_DB: f64 = 15.0;
 
 /// Writes the excerpts of `tape`; the exit code.
-pub fn run(tape: &Path, out: &Path, target: Option<&Path>, low_db: Option<f64>) -> u8 {
-    if low_db.is_some_and(|db| !db.is_finite() || db.abs() > MOST_LOW_DB) {
-        words::print_error("--low lies beyond 15 dB either way", Some("no tone control reaches further"));
+/// `tried_db`: changes of low, mid, high and level to try instead of the advice.
+pub fn run(tape: &Path, out: &Path, target: Option<&Path>, tried_db: [Option<f64>; 4]) -> u8 {
+    let names = ["--low", "--mid", "--high", "--level"];
+    let beyond = |db: Option<f64>| db.is_some_and(|db| !db.is_finite() || db.abs() > MOST_DB);
+    if let Some((name, _)) = names.iter().zip(tried_db).find(|(_, db)| beyond(*db)) {
+        words::print_error(&format!("{name} lies beyond 15 dB either way"), Some("no tone control reaches further"));
         return EXIT_NOTHING_DONE;
     }
     let stop = Arc::new(AtomicBool::new(false));
     stop_on_interrupt(&stop);
-    match listened(tape, out, target, low_db, &stop) {
+    match listened(tape, out, target, tried_db, &stop) {
         Ok(outcome) => {
             lines(&outcome).iter().for_each(|line| eprintln!("{line}"));
             EXIT_ALL_MEASURED
@@ -36,7 +39,7 @@ fn listened(
     tape: &Path,
     out: &Path,
     target: Option<&Path>,
-    low_db: Option<f64>,
+    tried_db: [Option<f64>; 4],
     stop: &AtomicBool,
 ) -> Result<ListenOutcome, PipelineError> {
     let target = target.map(|t| pipeline::find_target(t, None, Path::new(FOLDER))).transpose()?;
@@ -47,9 +50,11 @@ fn listened(
         target,
         mic_curve: None,
         bass_amp: pipeline::AmpCorners::default(),
+        guitar_amp: pipeline::AmpCorners::default(),
+        close_targets: Vec::new(),
         festival: None,
     };
-    pipeline::listen(tape, &ListenOptions { out: out.to_owned(), review, low_db }, stop)
+    pipeline::listen(tape, &ListenOptions { out: out.to_owned(), review, tried_db }, stop)
 }
 
 fn lines(outcome: &ListenOutcome) -> Vec<String> {
@@ -60,7 +65,7 @@ fn lines(outcome: &ListenOutcome) -> Vec<String> {
         outcome.as_recorded.display()
     )];
     let Some(changed) = &outcome.changed else {
-        lines.push("no change of the bass amplifier is advised; --low tries one".to_owned());
+        lines.push("no change of the bass amplifier is advised; --low, --mid, --high and --level try one".to_owned());
         return lines;
     };
     lines.push(format!("bass layer alone changed ({}): {}", outcome.change, changed.display()));

@@ -70,6 +70,9 @@ enum Command {
         /// The recordings are our own, with the same bass and amplifier: the bass's notes are learnt too
         #[arg(long)]
         own: bool,
+        /// The recordings were made close to this player, with the same instrument and amplifier
+        #[arg(long, value_parser = ["bass", "guitar"])]
+        close_to: Option<String>,
     },
     /// Write excerpts of a tape to listen to: as recorded, and with the advised change of the bass, equally loud
     Listen {
@@ -84,6 +87,15 @@ enum Command {
         /// Try this change of the bass amplifier's low control instead of the advice, dB
         #[arg(long, allow_hyphen_values = true)]
         low: Option<f64>,
+        /// Of its mid control
+        #[arg(long, allow_hyphen_values = true)]
+        mid: Option<f64>,
+        /// Of its high control
+        #[arg(long, allow_hyphen_values = true)]
+        high: Option<f64>,
+        /// Of its level
+        #[arg(long, allow_hyphen_values = true)]
+        level: Option<f64>,
     },
     /// Compare two reviewed tapes, takes or dates: what changed, and is it more than noise
     Compare {
@@ -138,6 +150,9 @@ struct Work {
     /// Compare the balance with this target: a file, or a name learnt by `reference`
     #[arg(long)]
     target: Option<PathBuf>,
+    /// Compare recordings that the sheet calls close to a player with this target, learnt with `reference --close-to`
+    #[arg(long)]
+    close_target: Vec<PathBuf>,
     /// The festival that the band is on its way to; not an argument.
     #[arg(skip)]
     festival: Option<crate::season::FestivalPlan>,
@@ -156,10 +171,24 @@ pub fn run() -> ExitCode {
         Command::Season { out } => season::run(&out),
         Command::Demo { dir, out, jobs } => {
             let festival = Some(crate::pipeline::demo_festival());
-            demo::run(&dir, &Work { out, jobs, again: false, target: None, festival, style: None, mic_curve: None })
+            let work = Work {
+                out,
+                jobs,
+                again: false,
+                target: None,
+                close_target: Vec::new(),
+                festival,
+                style: None,
+                mic_curve: None,
+            };
+            demo::run(&dir, &work)
         }
-        Command::Reference { paths, name, into, jobs, own } => reference::run(&paths, &name, &into, jobs, own),
-        Command::Listen { tape, out, target, low } => listen::run(&tape, &out, target.as_deref(), low),
+        Command::Reference { paths, name, into, jobs, own, close_to } => {
+            reference::run(&paths, &name, &into, jobs, own, close_to)
+        }
+        Command::Listen { tape, out, target, low, mid, high, level } => {
+            listen::run(&tape, &out, target.as_deref(), [low, mid, high, level])
+        }
         Command::Compare { a, b, out, json } => compare::run(&a, &b, &out, json),
         Command::Sheet { dir } => sheet::run(&dir),
         Command::Schema { name } => schema::run(name.as_deref()),

@@ -12,14 +12,16 @@ use crate::pipeline::{self, LearnOptions, LearnOutcome};
 pub const FOLDER: &str = "reference-audio";
 
 /// Learns the target called `name` from everything under `paths`; the exit code.
-pub fn run(paths: &[PathBuf], name: &str, into: &Path, jobs: Option<u16>, own: bool) -> u8 {
+pub fn run(paths: &[PathBuf], name: &str, into: &Path, jobs: Option<u16>, own: bool, close_to: Option<String>) -> u8 {
     let stop = Arc::new(AtomicBool::new(false));
     stop_on_interrupt(&stop);
     let options = LearnOptions {
         name: name.to_owned(),
         into: into.to_owned(),
         jobs: jobs.map_or_else(default_jobs, usize::from),
-        own,
+        // Whoever stood close to a player recorded his own band.
+        own: own || close_to.is_some(),
+        close_to,
     };
     match pipeline::learn_target(paths, &options, &Progress::new(), &stop) {
         Ok(outcome) => {

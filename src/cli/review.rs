@@ -28,9 +28,11 @@ pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
             return None;
         }
     };
-    let target = match work.target.as_deref().map(find).transpose() {
-        Ok(target) => target,
-        Err(error) => {
+    let close = |t: &PathBuf| pipeline::find_close_target(t, Path::new(FOLDER));
+    let close_targets: Result<Vec<_>, _> = work.close_target.iter().map(close).collect();
+    let (target, close_targets) = match (work.target.as_deref().map(find).transpose(), close_targets) {
+        (Ok(target), Ok(close)) => (target, close),
+        (Err(error), _) | (_, Err(error)) => {
             words::print_error(&error.to_string(), error.hint());
             return None;
         }
@@ -43,6 +45,8 @@ pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
         festival: work.festival.clone(),
         mic_curve,
         bass_amp: pipeline::AmpCorners::default(),
+        guitar_amp: pipeline::AmpCorners::default(),
+        close_targets,
     };
     match pipeline::review(paths, &options, &Progress::new(), &stop) {
         Ok(outcome) => {

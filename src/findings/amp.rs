@@ -4,9 +4,10 @@
 //! the band after the change. Two cases. With a target learnt from the same player (`own`), the notes of the bass are held
 //! against the target's own: other tunes and softer playing do not look like a knob, and the change goes either way. With
 //! any other target natural basses differ too much (standard deviation 10 dB on rendered takes) to read a knob off one
-//! tape; then the low control is only turned down, and only when the band's low end lies surely beyond the target's spread
-//! and belongs to the bass.
-//! Limits: mid and high controls are not advised: above about 400 Hz the bass is not told from the rest of a band.
+//! tape; then the low control is only turned down, only by what lies beyond the joint interval of the measure and of the
+//! recordings behind the target, and only when the low end belongs to the bass.
+//! Limits: from a recording of the whole band mid and high controls are not advised: above about 400 Hz the bass is not told
+//! from the rest of a band. A recording close to the player is read by `tone_stack`.
 
 use super::types::Player;
 use crate::measure::tone::{Control, ControlChange, LowEndShares, ToneDifference, ToneKind};
@@ -40,13 +41,13 @@ const MOST_CUT_DB: f64 = 6.0;
 /// Most that the level is turned down after it, dB.
 const MOST_LEVEL_DB: f64 = 6.0;
 /// Share of the low end that must be the bass.
-const BASS_SHARE: f64 = 0.6;
+pub const BASS_SHARE: f64 = 0.6;
 /// Half-width that the layers add to a change of the low end: a fixed part, dB.
 const PROMISE_DB: f64 = 0.5;
 /// And a part of its size.
 const PROMISE_SHARE: f64 = 0.15;
-/// Half-width of a change that is read off the band's balance, dB, besides that of the balance.
-const CUT_DB: f64 = 1.5;
+/// Standard deviations to either side of a 95 % interval.
+const SIGMAS_95: f64 = 1.96;
 
 /// What the solver looks at.
 pub struct AmpInputs<'a> {
@@ -54,8 +55,8 @@ pub struct AmpInputs<'a> {
     pub low_end_ok: bool,
     /// Low end over the takes against the target.
     pub excess_db: &'a Measured,
-    /// Spread of the target to either side, dB.
-    pub spread_db: f64,
+    /// How far recordings that nothing is wrong with lie from the target, standard deviation, dB.
+    pub target_sd_db: f64,
     /// Whose the low end is.
     pub shares: &'a LowEndShares,
     /// The bass against the target's own; absent value when the target is another player's.
@@ -107,27 +108,38 @@ fn from_own(inputs: &AmpInputs, found: &Measured) -> Option<Advice> {
     Some(stated(inputs, &[], Control::Low, change, half))
 }
 
+/// What lies within this of the target may be nobody's fault: the interval of the measure and that of the recordings behind
+/// the target, joined, dB.
+pub fn allowed_db(inputs: &AmpInputs) -> f64 {
+    half_width(inputs.excess_db).hypot(SIGMAS_95 * inputs.target_sd_db)
+}
+
 fn from_balance(inputs: &AmpInputs) -> Option<Advice> {
-    let excess = inputs.excess_db.value?;
-    if excess <= inputs.spread_db || inputs.excess_db.low? <= 0.0 {
+    if inputs.excess_db.value? <= allowed_db(inputs) {
         return None;
     }
     let change = least_cut(inputs, &[], Control::Low, MOST_CUT_DB)?;
-    Some(stated(inputs, &[], Control::Low, change, half_width(inputs.excess_db).hypot(CUT_DB)))
+    Some(cut(inputs, &[], Control::Low, change))
 }
 
-/// Whatever lies beyond the spread after the low control.
+/// Whatever lies beyond what is allowed after the low control.
 fn level(inputs: &AmpInputs, before: &[Advice]) -> Option<Advice> {
     let done: Vec<ControlChange> = before.iter().map(|a| a.change).collect();
     let left = inputs.excess_db.value? + (inputs.low_end_change_db)(&done)?;
-    if left <= inputs.spread_db + LEAST_DB || inputs.excess_db.low? <= 0.0 {
+    if left <= allowed_db(inputs) + LEAST_DB {
         return None;
     }
     let change = least_cut(inputs, &done, Control::Level, MOST_LEVEL_DB)?;
-    Some(stated(inputs, &done, Control::Level, change, half_width(inputs.excess_db).hypot(CUT_DB)))
+    // Where nearly all that sounds is the bass, its level moves the low end and the middle alike.
+    let mut all = done.clone();
+    all.push(turned(inputs, Control::Level, change));
+    if (inputs.low_end_change_db)(&all)? > (inputs.low_end_change_db)(&done)? - LEAST_DB {
+        return None;
+    }
+    Some(cut(inputs, &done, Control::Level, change))
 }
 
-/// The smallest cut after which the low end lies inside the spread, or the most that is asked.
+/// The smallest cut after which the low end lies inside what is allowed, or the most that is asked.
 fn least_cut(inputs: &AmpInputs, done: &[ControlChange], control: Control, most_db: f64) -> Option<f64> {
     let excess = inputs.excess_db.value?;
     let steps = (most_db / STEP_DB) as usize;
@@ -138,11 +150,28 @@ fn least_cut(inputs: &AmpInputs, done: &[ControlChange], control: Control, most_
     };
     for step in 1..=steps {
         let db = -(step as f64) * STEP_DB;
-        if after(db)? <= inputs.spread_db {
+        if after(db)? <= allowed_db(inputs) {
             return (db <= -LEAST_DB).then_some(db);
         }
     }
     Some(-most_db)
+}
+
+/// A cut against a target of others is the least that is surely too much. Its interval reaches from there to what would lie at
+/// the far end of what is allowed below the target.
+fn cut(inputs: &AmpInputs, done: &[ControlChange], control: Control, db: f64) -> Advice {
+    let mut advice = stated(inputs, done, control, db, 0.0);
+    let with = |db: f64| {
+        let mut all = done.to_vec();
+        all.push(turned(inputs, control, db));
+        (inputs.low_end_change_db)(&all)
+    };
+    let moved = with(db).zip(with(0.0)).map_or(db, |(after, before)| after - before);
+    let asked_a_db = (db / moved.min(-1e-3)).clamp(1.0, 3.0);
+    advice.change_db.low = Some(db - 2.0 * allowed_db(inputs) * asked_a_db);
+    advice.change_db.high = Some(db + STEP_DB / 2.0);
+    advice.change_db.warnings = vec!["at_least".to_owned()];
+    advice
 }
 
 fn turned(inputs: &AmpInputs, control: Control, change_db: f64) -> ControlChange {
@@ -202,7 +231,7 @@ mod tests {
         Case {
             excess: Measured::symmetric(excess_db, 0.5, 60),
             shares: LowEndShares { bass: m(0.85), kick: m(0.1), other: m(0.05) },
-            own: ToneDifference { kind: ToneKind::EveryNote, low_db, note_db: None },
+            own: ToneDifference { kind: ToneKind::EveryNote, low_db, note_db: None, note_is_sure: false },
             ok: true,
         }
     }
@@ -215,7 +244,7 @@ mod tests {
         advise(&AmpInputs {
             low_end_ok: case.ok,
             excess_db: &case.excess,
-            spread_db: 3.0,
+            target_sd_db: 1.5,
             shares: &case.shares,
             own: &case.own,
             low_end_change_db: &change,

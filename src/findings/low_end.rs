@@ -86,7 +86,7 @@ fn knob(inputs: &LowEndInputs) -> Option<Finding> {
 fn one_note(inputs: &LowEndInputs) -> Option<Finding> {
     let ToneKind::OneNote { .. } = inputs.own.kind else { return None };
     let (db, name) = (inputs.own.note_db?, inputs.note.as_ref()?);
-    if db.abs() < NOTE_DB {
+    if db.abs() < NOTE_DB || !inputs.own.note_is_sure {
         return None;
     }
     let (what, where_to) = if db > 0.0 {
@@ -151,11 +151,7 @@ mod tests {
 
     #[test]
     fn the_ask_names_the_knob_the_size_what_to_expect_and_the_caution() {
-        let other = ToneDifference {
-            kind: ToneKind::Alike,
-            low_db: Measured::absent("target_of_other_players"),
-            note_db: None,
-        };
+        let other = ToneDifference::absent("target_of_other_players");
         let all = found(&[advice(Control::Low, -3.5), advice(Control::Level, -2.0)], &other, None);
         assert_eq!((all.len(), all[0].id), (1, "bass_amp_control"));
         assert!(all[0].ask.contains("the low control down by about 3.5 dB, then the level down by about 2.0 dB"));
@@ -173,6 +169,7 @@ mod tests {
             kind: ToneKind::OneNote { midi: 34 },
             low_db: Measured::symmetric(2.0, 3.0, 20),
             note_db: Some(9.0),
+            note_is_sure: true,
         };
         let all = found(&[], &room, Some("Bb1"));
         assert_eq!((all.len(), all[0].id), (1, "one_bass_note_stands_out"));

@@ -7,6 +7,7 @@
 //! Limits: confidence comes from the interval of the value or of the passages; it is no better calibrated than those are.
 
 mod amp;
+mod amp_rows;
 pub mod confidence;
 mod layers;
 mod low_end;
@@ -15,14 +16,17 @@ mod recording;
 mod sound;
 pub mod thresholds;
 mod time;
+mod tone_stack;
 mod tuning;
 mod types;
 mod words;
 
-pub use amp::{Advice, AmpCorners, AmpInputs, advise};
+pub use amp::{Advice, AmpCorners, AmpInputs, BASS_SHARE, advise};
+pub use amp_rows::{AmpRow, rows_of_band, rows_of_close};
 pub use low_end::{LowEndInputs, advice_words, with_low_end};
 pub use period::playing_share_percent;
 pub use thresholds::{ThresholdError, Thresholds};
+pub use tone_stack::{StackAdvice, StackBand, low_of_bass, mid_and_high};
 pub use types::{Evidence, Finding, FindingInputs, PartInput, Player, Severity, TakeInput};
 
 /// Ids of the notes that praise, in the order in which they are told.

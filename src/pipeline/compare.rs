@@ -2,10 +2,11 @@
 
 use std::path::Path;
 
+use super::compare_knob::{KnobBack, bass_share, knob_back};
 use super::compose_low_end::note_name;
 use super::error::PipelineError;
 use crate::measure::tone::{
-    FIRST_MIDI, NOTES, NoteSpectrum, ToneDifference, ToneKind, median_spectrum, tone_difference,
+    FIRST_MIDI, LEAST_SHARE_FOR_KIND, NOTES, NoteSpectrum, ToneDifference, ToneKind, median_spectrum, tone_difference,
 };
 use crate::report::folder::{date_of, report_dirs};
 use crate::report::{self, Report};
@@ -64,6 +65,8 @@ pub struct Compared {
     pub rows: Vec<ComparedRow>,
     /// What the bass's tone says, in words.
     pub bass_tone: String,
+    /// What the bass's low control would have to do to turn the second side back into the first.
+    pub knob: KnobBack,
 }
 
 /// Holds `second` against `first`; sides are report folders, `FOLDER#take`, or dates under `out`.
@@ -79,17 +82,21 @@ pub fn compare(first: &str, second: &str, out: &Path) -> Result<Compared, Pipeli
         Err("not_by_take")
     } else if recorders(&a, &b) > 1 {
         Err("other_recorder")
+    } else if tone_methods(&a, &b) > 1 {
+        Err("other_method")
     } else {
-        Ok(tone_difference(&notes(&a), &notes(&b)))
+        Ok(difference_of(&a, &b))
     };
+    let knob = knob_back(&tone, &a, &b);
     let (row, bass_tone) = tone_row(tone);
     rows.push(row);
     Ok(Compared {
-        schema: report::Schema { name: COMPARE_SCHEMA_NAME.to_owned(), version: 1, revision: 0 },
+        schema: report::Schema { name: COMPARE_SCHEMA_NAME.to_owned(), version: 1, revision: 1 },
         first: first.to_owned(),
         second: second.to_owned(),
         rows,
         bass_tone,
+        knob,
     })
 }
 
@@ -123,8 +130,22 @@ fn side(given: &str, out: &Path) -> Result<Vec<Report>, PipelineError> {
     Ok(of_date)
 }
 
+/// How the bass of the second side differs from that of the first, as far as it is heard.
+pub fn difference_of(a: &[Report], b: &[Report]) -> ToneDifference {
+    let share = bass_share(a).zip(bass_share(b)).map(|(a, b)| a.min(b));
+    tone_difference(&notes(a), &notes(b)).with_share(share)
+}
+
+/// How many methods the bass's notes were read by.
+pub fn tone_methods(a: &[Report], b: &[Report]) -> usize {
+    let key = |r: &Report| -> Vec<String> {
+        r.methods.iter().filter(|m| ["tone", "layers"].contains(&m.family.as_str())).map(|m| m.id.clone()).collect()
+    };
+    a.iter().chain(b).map(key).collect::<std::collections::BTreeSet<_>>().len()
+}
+
 /// How many recorders the reports come from.
-fn recorders(a: &[Report], b: &[Report]) -> usize {
+pub fn recorders(a: &[Report], b: &[Report]) -> usize {
     let key = |r: &Report| (r.tape.sample_rate_hz, r.tape.channels, r.tape.codec.clone());
     a.iter().chain(b).map(key).collect::<std::collections::BTreeSet<_>>().len()
 }
@@ -135,7 +156,7 @@ fn notes(reports: &[Report]) -> NoteSpectrum {
         let mut notes = NoteSpectrum::default();
         for row in r.tone.iter().flat_map(|t| &t.bass_notes) {
             if let Some(i) = row.midi.checked_sub(FIRST_MIDI).map(usize::from).filter(|i| *i < NOTES) {
-                (notes.level_dbfs[i], notes.n[i]) = (row.level_dbfs, row.n);
+                (notes.level_dbfs[i], notes.n[i], notes.all_dbfs[i]) = (row.level_dbfs, row.n, row.all_dbfs);
             }
         }
         notes
@@ -147,14 +168,21 @@ fn notes(reports: &[Report]) -> NoteSpectrum {
 /// The low control of the bass amplifier as a row, and what kind of difference it is.
 fn tone_row(tone: Result<ToneDifference, &str>) -> (ComparedRow, String) {
     let difference = tone.as_ref().map_or_else(|reason| Measured::absent(reason), |t| t.low_db.clone());
+    let surely = verdict(&difference) != Verdict::Noise;
     let words = match tone.as_ref().ok().map(|t| (t.kind, t.note_db)) {
-        Some((ToneKind::EveryNote, _)) => "the bass differs on every note, as a low control would do it".to_owned(),
+        Some((ToneKind::EveryNote, _)) if surely => {
+            "the bass differs on every note, as a low control would do it".to_owned()
+        }
         Some((ToneKind::OneNote { midi }, Some(db))) => format!(
             "the bass differs on one note, {} ({db:+.1} dB), as a room or a place in it would do it; no knob mends that",
             note_name(midi)
         ),
-        Some(_) if difference.value.is_some() => "the bass sounds alike, as far as its low notes go".to_owned(),
-        None => "the bass's tone is compared between whole tapes of one recorder only".to_owned(),
+        Some((ToneKind::Covered, _)) => format!(
+            "less than {:.0} % of the low end is the bass on one side: on which notes it differs is not told",
+            100.0 * LEAST_SHARE_FOR_KIND
+        ),
+        Some(_) if difference.value.is_some() => "the bass does not differ by more than noise".to_owned(),
+        None => "the bass's tone is compared between whole tapes of one recorder and one method only".to_owned(),
         _ => "too few bass notes in common to compare its tone".to_owned(),
     };
     let on_one = matches!(tone.as_ref().map(|t| t.kind), Ok(ToneKind::OneNote { .. }));

@@ -4,7 +4,7 @@ use super::close_company::Company;
 use super::company::CloseBass;
 use super::compose_close::{TapeClose, close_facts};
 use super::compose_layers::{TapeLayers, measure_layers};
-use super::compose_low_end::{LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
+use super::compose_low_end::{Amps, LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
 use super::compose_time::{feel_facts, part_times, tempo_curve, tempo_facts, time_detail};
 use super::compose_tuning::{harmony_facts, strings, take_tuning, tuning_facts};
@@ -111,7 +111,7 @@ pub fn measured(
             &health,
             &spans,
             &part_spans,
-            options.bass_amp,
+            &Amps::of(options, sheet),
         ),
         parts: (0..spans.len()).map(|at| layers.part_inputs(at)).collect(),
         part_times,

@@ -1,26 +1,48 @@
 //! The low end in the words of the report: whose it is, over what, and what to turn.
 
 use super::ReviewOptions;
-use crate::findings::{Advice, AmpCorners, AmpInputs, LowEndInputs, TakeInput, advise};
+use crate::findings::{
+    Advice, AmpCorners, AmpInputs, AmpRow, LowEndInputs, Player, StackBand, TakeInput, advise, low_of_bass,
+    mid_and_high, rows_of_band, rows_of_close,
+};
 use crate::health::Health;
 use crate::measure::balance::{Balance, BalanceReading, HearingLimits, Target};
 use crate::measure::tone::{
-    Control, ControlChange, FIRST_MIDI, LowEndShares, NOTES, NoteSpectrum, ToneDifference, ToneKind, ToneReading,
-    note_hz, tone_difference,
+    BassBands, Control, ControlChange, FEWEST_FOR_LOW, FIRST_MIDI, LowEndShares, NOTES, NoteSpectrum, ToneDifference,
+    ToneKind, ToneReading, low_re_mid_change_of, note_hz, tone_difference,
 };
 use crate::report::{
     AmpAdvice, AmpControl, BassNoteLevel, LowEndShare, PartFacts, StandingOut, StandingOutKind, ToneFacts,
 };
+use crate::sheet::TapeSheet;
 use crate::stats::Measured;
 
 /// Reason of a comparison with the target's own bass when it has none.
 const OTHER_PLAYERS: &str = "target_of_other_players";
-/// Spread where the target states none, dB.
-const USUAL_SPREAD_DB: f64 = 3.0;
 /// 95 % half-width of the gain on one note, dB.
 const NOTE_HALF_WIDTH_DB: f64 = 3.0;
 /// Names of the notes.
 const NAMES: [&str; 12] = ["C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B"];
+
+/// The amplifiers of a tape.
+pub struct Amps {
+    bass: AmpCorners,
+    guitar: AmpCorners,
+    /// The player that this recording is close to.
+    close: Option<Player>,
+}
+
+impl Amps {
+    /// As the sheet says, else usual ones.
+    pub fn of(options: &ReviewOptions, sheet: Option<&TapeSheet>) -> Self {
+        let close = sheet.and_then(|s| s.recording.as_ref()?.close_to).and_then(|player| match player {
+            crate::sheet::Player::Bass => Some(Player::Bass),
+            crate::sheet::Player::Guitar => Some(Player::Guitar),
+            _ => None,
+        });
+        Self { bass: options.bass_amp, guitar: options.guitar_amp, close }
+    }
+}
 
 /// The low end of a tape.
 pub struct LowEnd {
@@ -33,6 +55,8 @@ pub struct LowEnd {
     notes: NoteSpectrum,
     own: ToneDifference,
     advice: Vec<Advice>,
+    rows: Vec<AmpRow>,
+    bass_bands: Option<BassBands>,
     corners: AmpCorners,
     excess_db: Measured,
 }
@@ -45,38 +69,72 @@ pub fn measure_low_end(
     health: &Health,
     takes: &[(f64, f64)],
     parts: &[Vec<(f64, f64)>],
-    corners: AmpCorners,
+    amps: &Amps,
 ) -> LowEnd {
     let notes = tone.note_spectrum(takes);
-    let own = own_difference(target, &notes);
     let shares = shares_where_heard(tone.low_end_shares(takes), &over_takes.low_end_excess_db);
+    let own = own_difference(target, &notes).with_share(shares.bass.value);
     let excess = |span: &(f64, f64)| balance.over(&[*span], target, limits).low_end_excess_db;
-    let advice = advise(&AmpInputs {
+    let bass_bands = tone.bass_bands(takes);
+    let inputs = AmpInputs {
         low_end_ok: health.low_end.ok,
         excess_db: &over_takes.low_end_excess_db,
-        spread_db: target.low_end_spread_db().unwrap_or(USUAL_SPREAD_DB),
+        target_sd_db: target.low_end_sd_db(),
         shares: &shares,
         own: &own,
-        low_end_change_db: &|changes| tone.low_re_mid_change_db(takes, changes),
-        corners,
-    });
+        low_end_change_db: &|changes| low_re_mid_change_of(bass_bands.as_ref()?, changes),
+        corners: amps.bass,
+    };
+    let (advice, rows) = match amps.close {
+        None => {
+            let advice = advise(&inputs);
+            let rows = rows_of_band(&inputs, &amps.guitar, &advice);
+            (advice, rows)
+        }
+        Some(player) => (Vec::new(), close_rows(player, over_takes, target, &own, amps)),
+    };
     LowEnd {
-        shares,
         takes: takes.iter().map(excess).collect(),
         parts: parts.iter().map(|p| p.iter().map(excess).collect()).collect(),
+        shares,
         notes,
         own,
         advice,
-        corners,
+        rows,
+        bass_bands,
+        corners: amps.bass,
         excess_db: over_takes.low_end_excess_db.clone(),
     }
 }
 
+/// The controls of a recording close to a player, against a target learnt from such recordings.
+fn close_rows(player: Player, over_takes: &Balance, target: &Target, own: &ToneDifference, amps: &Amps) -> Vec<AmpRow> {
+    let corners = if player == Player::Bass { &amps.bass } else { &amps.guitar };
+    let found = if target.close_to.as_deref() == Some(player.as_str()) {
+        let bands: Vec<StackBand> = over_takes
+            .third_octave
+            .iter()
+            .filter_map(|b| Some(StackBand { hz: b.mid_hz, level_db: b.level_db?, target_db: b.target_db? }))
+            .collect();
+        let low = low_of_bass(own).filter(|_| player == Player::Bass);
+        mid_and_high(&bands, corners).map(|rest| low.into_iter().chain(rest).collect())
+    } else {
+        Err("no_target_of_close_recordings")
+    };
+    rows_of_close(player, [&amps.bass, &amps.guitar], &found)
+}
+
 fn own_difference(target: &Target, notes: &NoteSpectrum) -> ToneDifference {
     if target.own_bass_db.len() != NOTES {
-        return ToneDifference { kind: ToneKind::Alike, low_db: Measured::absent(OTHER_PLAYERS), note_db: None };
+        return ToneDifference::absent(OTHER_PLAYERS);
     }
-    let own = NoteSpectrum { level_dbfs: std::array::from_fn(|i| target.own_bass_db[i]), n: [0; NOTES] };
+    let levels = |of: &[Option<f64>]| std::array::from_fn(|i| of.get(i).copied().flatten());
+    // A target keeps only levels with enough partials behind them.
+    let own = NoteSpectrum {
+        level_dbfs: levels(&target.own_bass_db),
+        n: [FEWEST_FOR_LOW; NOTES],
+        all_dbfs: levels(&target.own_all_db),
+    };
     tone_difference(&own, notes)
 }
 
@@ -139,8 +197,13 @@ impl LowEnd {
             midi: FIRST_MIDI + i as u8,
             level_dbfs: self.notes.level_dbfs[i],
             n: self.notes.n[i],
+            all_dbfs: self.notes.all_dbfs[i],
         };
-        ToneFacts { bass_notes: (0..NOTES).map(note).collect(), low_re_own_target_db: self.own.low_db.clone() }
+        ToneFacts {
+            bass_notes: (0..NOTES).map(note).collect(),
+            low_re_own_target_db: self.own.low_db.clone(),
+            bass_bands: self.bass_bands.map_or_else(Vec::new, |b| b.iter().map(|x| (x * 1e4).round() / 1e4).collect()),
+        }
     }
 
     /// What to turn, for the ears.
@@ -148,21 +211,21 @@ impl LowEnd {
         self.advice.iter().map(|a| a.change).collect()
     }
 
-    /// What to turn.
+    /// Every control: what to turn, or why nothing is said.
     pub fn advice_facts(&self) -> Vec<AmpAdvice> {
-        let one = |a: &Advice| AmpAdvice {
-            instrument: a.player.as_str().to_owned(),
-            control: match a.change.control {
+        let one = |row: &AmpRow| AmpAdvice {
+            instrument: row.player.as_str().to_owned(),
+            control: match row.control {
                 Control::Low => AmpControl::Low,
                 Control::Mid => AmpControl::Mid,
                 Control::High => AmpControl::High,
                 Control::Level => AmpControl::Level,
             },
-            corner_hz: (a.change.control != Control::Level).then_some(a.change.corner_hz),
-            change_db: a.change_db.clone(),
-            expected_low_end_excess_db: a.expected_db.clone(),
+            corner_hz: row.corner_hz,
+            change_db: row.change_db.clone(),
+            expected_low_end_excess_db: row.expected_db.clone(),
         };
-        self.advice.iter().map(one).collect()
+        self.rows.iter().map(one).collect()
     }
 }
 

@@ -51,6 +51,20 @@ pub enum PipelineError {
         /// Asked for.
         style: String,
     },
+    /// A target of recordings close to a player, given for the band.
+    #[error("target '{target}' was learnt from recordings close to the {player}")]
+    CloseTarget {
+        /// Name of the target.
+        target: String,
+        /// Who.
+        player: String,
+    },
+    /// A target of the band, given for recordings close to a player.
+    #[error("target '{target}' was not learnt from recordings close to a player")]
+    BandTarget {
+        /// Name of the target.
+        target: String,
+    },
     /// Somebody asked to stop.
     #[error("stopped; nothing was written")]
     Stopped,
@@ -75,6 +89,8 @@ impl PipelineError {
             Self::Plan { .. } => Some("look at [festival] in the band sheet"),
             Self::Compare(error) => error.hint(),
             Self::NoStyle { .. } => Some("styles are the names of the folders that the target was learnt from"),
+            Self::CloseTarget { .. } => Some("give it with --close-target; --target is for recordings of the band"),
+            Self::BandTarget { .. } => Some("learn one with reference --close-to bass; give this one with --target"),
             Self::Listen { .. } | Self::Chart(_) | Self::Demo { .. } | Self::Stopped => None,
         }
     }

@@ -10,6 +10,7 @@ use crate::dsp::layer_filter::filter_layer;
 use crate::dsp::masks::{MASK_STEP_SAMPLES, MaskGrid, MaskStep};
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
 use crate::dsp::{ANALYSIS_RATE_HZ, Block, Meter, Resampler};
+use crate::findings::AmpCorners;
 use crate::measure::balance::{BalanceMeter, HearingLimits, Target};
 use crate::measure::layers::LayerMeter;
 use crate::measure::loudness::LoudnessMeter;
@@ -33,8 +34,8 @@ pub struct ListenOptions {
     pub out: PathBuf,
     /// Target and microphone, as a review has them.
     pub review: ReviewOptions,
-    /// A change of the low control to try instead of the advice, dB.
-    pub low_db: Option<f64>,
+    /// Changes of the low, mid and high controls and of the level to try instead of the advice, dB.
+    pub tried_db: [Option<f64>; 4],
 }
 
 /// What was written.
@@ -87,18 +88,28 @@ pub fn listen(path: &Path, options: &ListenOptions, stop: &AtomicBool) -> Result
     let whole = compose::measured(tape.info(), &looked.source, &review, (sheet.as_ref(), Ok(None)), measured);
     let span =
         whole.clearest_span(EXCERPT_S).ok_or_else(|| failed(format!("{}: no take to listen to", looked.file_name)))?;
-    let changes: Vec<ControlChange> = match options.low_db {
-        Some(change_db) => {
-            vec![ControlChange { control: Control::Low, corner_hz: review.bass_amp.low_hz, change_db }]
-        }
-        None => whole.low_end_changes(),
-    };
+    let tried = tried(options, &review.bass_amp);
+    let changes = if tried.is_empty() { whole.low_end_changes() } else { tried };
     let excerpt = cut(&mut open()?, span, stop).map_err(|e| e.unwrap_or(PipelineError::Stopped))?;
     let mut versions = vec![excerpt.channels.clone()];
     if !changes.is_empty() {
         versions.push(turned(&excerpt, &changes));
     }
     write(&looked.file_name, &excerpt, versions, &changes, options, tone.low_re_mid_change_db(&[span], &changes))
+}
+
+/// The changes that are to be tried.
+fn tried(options: &ListenOptions, corners: &AmpCorners) -> Vec<ControlChange> {
+    let controls = [
+        (Control::Low, corners.low_hz),
+        (Control::Mid, corners.mid_hz),
+        (Control::High, corners.high_hz),
+        (Control::Level, 0.0),
+    ];
+    let one = |((control, corner_hz), db): ((Control, f64), &Option<f64>)| {
+        db.map(|change_db| ControlChange { control, corner_hz, change_db })
+    };
+    controls.into_iter().zip(&options.tried_db).filter_map(one).collect()
 }
 
 struct Excerpt {

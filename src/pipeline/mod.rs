@@ -7,6 +7,7 @@ mod chart_words;
 mod close_company;
 mod company;
 mod compare;
+mod compare_knob;
 mod compose;
 mod compose_close;
 mod compose_layers;
@@ -23,6 +24,7 @@ mod plan;
 mod player_sheets;
 mod reference;
 mod season;
+mod season_low_end;
 mod season_words;
 mod sheet_wishes;
 mod sheets;
@@ -42,12 +44,14 @@ pub use crate::findings::AmpCorners;
 pub use crate::measure::balance::MicCurve;
 
 pub use compare::{CompareError, Compared, ComparedRow, compare};
+pub use compare_knob::{KnobBack, knob_words};
 pub use demo_tapes::{demo_festival, make_demo_tapes};
 pub use error::PipelineError;
 pub use listen::{ListenOptions, ListenOutcome, listen};
 pub use player_sheets::picture as sheet_picture;
-pub use reference::{LearnOptions, LearnOutcome, find_target, learn_target};
+pub use reference::{LearnOptions, LearnOutcome, find_close_target, find_target, learn_target};
 pub use season::{SeasonOutcome, picture_of as season_picture, redraw_season, schemas};
+pub use season_low_end::bass_changes as season_bass_changes;
 pub use season_words::festival_picture;
 
 /// What a review is asked to do.
@@ -67,6 +71,10 @@ pub struct ReviewOptions {
     pub mic_curve: Option<MicCurve>,
     /// Corners of the bass amplifier's controls.
     pub bass_amp: AmpCorners,
+    /// Corners of the guitar amplifier's controls.
+    pub guitar_amp: AmpCorners,
+    /// Targets for recordings close to a player, learnt from such recordings.
+    pub close_targets: Vec<Target>,
 }
 
 /// A tape that is about to be measured.

@@ -8,7 +8,7 @@ use super::stream::{self, StreamError};
 use super::tape_job::{broke_down, failed};
 use super::{Observer, PipelineError, PlannedTape, TapeOutcome, compose, in_parallel};
 use crate::measure::balance::{self, Admired, Balance};
-use crate::measure::tone::{NoteSpectrum, median_spectrum};
+use crate::measure::tone::{FEWEST_FOR_LOW, NOTES, NoteSpectrum, median_spectrum};
 use crate::report::{self, TargetFile, TargetRecording};
 use crate::tape::Tape;
 
@@ -23,6 +23,8 @@ pub struct LearnOptions {
     pub jobs: usize,
     /// The recordings are the band's own, with the same bass and amplifier: the bass's notes are kept too.
     pub own: bool,
+    /// The recordings were close to this player.
+    pub close_to: Option<String>,
 }
 
 /// A target that was learnt.
@@ -77,8 +79,12 @@ pub fn learn_target(
     let mut learnt = balance::learn(&options.name, &admired)?;
     if options.own {
         let spectra: Vec<NoteSpectrum> = playing.iter().map(|(_, h)| h.notes.clone()).collect();
-        learnt.target.own_bass_db = median_spectrum(&spectra).level_dbfs.to_vec();
+        let middle = median_spectrum(&spectra);
+        let enough = |i: usize| middle.level_dbfs[i].filter(|_| middle.n[i] >= FEWEST_FOR_LOW);
+        learnt.target.own_bass_db = (0..NOTES).map(enough).collect();
+        learnt.target.own_all_db = middle.all_dbfs.to_vec();
     }
+    learnt.target.close_to.clone_from(&options.close_to);
     let mut file = TargetFile::new(&learnt, balance::METHOD, playing.iter().map(recording).collect());
     add_styles(&mut file, options, &playing)?;
     let path = report::write_target(&options.into, &file)?;
@@ -91,9 +97,24 @@ pub fn learn_target(
 /// When it is neither, or is no target.
 pub fn find_target(path_or_name: &Path, style: Option<&str>, folder: &Path) -> Result<balance::Target, PipelineError> {
     let file = report::read_target(path_or_name, folder)?;
+    if let Some(player) = &file.close_to {
+        return Err(PipelineError::CloseTarget { target: file.name.clone(), player: player.clone() });
+    }
     let Some(style) = style else { return Ok(file.target()) };
     file.target_of_style(style)
         .ok_or_else(|| PipelineError::NoStyle { target: file.name.clone(), style: style.to_owned() })
+}
+
+/// The target for recordings close to a player, at `path_or_name`.
+///
+/// # Errors
+/// When it is no target, or one of the whole band.
+pub fn find_close_target(path_or_name: &Path, folder: &Path) -> Result<balance::Target, PipelineError> {
+    let file = report::read_target(path_or_name, folder)?;
+    if file.close_to.is_none() {
+        return Err(PipelineError::BandTarget { target: file.name });
+    }
+    Ok(file.target())
 }
 
 /// The first folder of the recording's path below the given one: the style, when the recordings are sorted by style.

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use super::chart_words::season_charts;
 use super::error::PipelineError;
+use super::season_low_end::bass_changes;
 use super::season_words::{changed, festival_picture, notes, series};
 use super::{named_pages, player_sheets};
 use crate::chart::{self, SeasonPicture};
@@ -49,7 +50,10 @@ pub fn write_season(out: &Path, plan: Option<&FestivalPlan>) -> Result<SeasonOut
     let redrawn = season::redraw_season_for(out, plan)?;
     let sheets_drawn = player_sheets::write_sheets(out, &redrawn.entries)?;
     named_pages::write_pages(out, &redrawn.entries, &redrawn.season)?;
-    let picture = chart::write_season(&picture_of(&redrawn.season), out)?;
+    let mut picture = picture_of(&redrawn.season);
+    // The newest first, before the trends: it can be undone at the next rehearsal.
+    picture.changed.splice(..0, bass_changes(&redrawn.season, &redrawn.entries).into_iter().take(MOST_BASS_CHANGES));
+    let picture = chart::write_season(&picture, out)?;
     let festival = festival_picture(&redrawn.season).map(|f| chart::write_festival(&f, out)).transpose()?;
     if festival.is_none() {
         remove_stale(&out.join(chart::FESTIVAL_FILE))?;
@@ -82,6 +86,8 @@ pub fn schemas() -> Vec<(&'static str, String)> {
     .to_vec()
 }
 
+/// Most sentences about the bass's amplifier from rehearsal to rehearsal.
+const MOST_BASS_CHANGES: usize = 2;
 /// Measures in the order in which the picture shows them; what the band can work on comes first.
 const SHOWN: [&str; 14] = [
     "playing_share_percent",

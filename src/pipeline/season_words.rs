@@ -122,7 +122,7 @@ fn praise(measure: &str, season: &Season, to: Option<&str>) -> &'static str {
     if nearer { " (better)" } else { "" }
 }
 
-fn short(date: &str) -> Option<String> {
+pub fn short(date: &str) -> Option<String> {
     let day: jiff::civil::Date = date.parse().ok()?;
     const MONTHS: [&str; 12] = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
     Some(format!("{} {}", day.day(), MONTHS[(day.month() - 1) as usize % 12]))

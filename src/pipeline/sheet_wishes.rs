@@ -2,7 +2,7 @@
 
 use super::ReviewOptions;
 use crate::findings::{AmpCorners, Thresholds};
-use crate::measure::balance::MicCurve;
+use crate::measure::balance::{MicCurve, Target};
 use crate::season::{AmpChange, FestivalPlan, Goal};
 use crate::sheet::{BandSheet, TapeSheet};
 
@@ -14,12 +14,17 @@ pub fn with_sheet(options: &ReviewOptions, sheet: Option<&TapeSheet>) -> ReviewO
     let mut options = options.clone();
     let Some(sheet) = sheet else { return options };
     options.mic_curve = options.mic_curve.or_else(|| MicCurve::from_points(&sheet.microphone_curve));
-    let (own, usual) = (sheet.amp.bass, options.bass_amp);
-    options.bass_amp = AmpCorners {
+    let corners = |own: crate::sheet::AmpCorners, usual: AmpCorners| AmpCorners {
         low_hz: own.low_corner_hz.unwrap_or(usual.low_hz),
         mid_hz: own.mid_corner_hz.unwrap_or(usual.mid_hz),
         high_hz: own.high_corner_hz.unwrap_or(usual.high_hz),
     };
+    options.bass_amp = corners(sheet.amp.bass, options.bass_amp);
+    options.guitar_amp = corners(sheet.amp.guitar, options.guitar_amp);
+    if let Some(player) = sheet.recording.as_ref().and_then(|r| r.close_to) {
+        let of_player = |t: &&Target| t.close_to.as_deref() == Some(player.word());
+        options.target = options.close_targets.iter().find(of_player).cloned().or(options.target);
+    }
     options
 }
 

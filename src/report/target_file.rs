@@ -19,7 +19,7 @@ pub const TARGET_SCHEMA_NAME: &str = "ledgerline.target";
 /// Removing, renaming or re-meaning a field raises this.
 pub const TARGET_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const TARGET_SCHEMA_REVISION: u32 = 1;
+pub const TARGET_SCHEMA_REVISION: u32 = 2;
 const TARGET: Contract = Contract { name: TARGET_SCHEMA_NAME, version: TARGET_SCHEMA_VERSION, steps: &[] };
 
 /// A learnt target.
@@ -44,6 +44,12 @@ pub struct TargetFile {
     /// Levels of the band's own bass, dBFS, semitone by semitone from MIDI 27; only from recordings of the same player.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub own_bass_db: Vec<Option<f64>>,
+    /// Levels of all that sounds while that bass plays, dBFS, in the same order. From revision 2 on.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub own_all_db: Vec<Option<f64>>,
+    /// The player to whom the recordings were close; null for recordings of the whole band. From revision 2 on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub close_to: Option<String>,
     /// A target for each style, where the recordings lie in folders named by style.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub styles: Vec<TargetStyle>,
@@ -117,6 +123,8 @@ impl TargetFile {
             bands: t.bands.iter().map(row).collect(),
             recordings,
             own_bass_db: t.own_bass_db.clone(),
+            own_all_db: t.own_all_db.clone(),
+            close_to: t.close_to.clone(),
             styles: Vec::new(),
         }
     }
@@ -149,6 +157,8 @@ impl TargetFile {
             low_re_mid_spread_db: Some(own.low_re_mid_spread_db),
             bands: own.bands.iter().map(band).collect(),
             own_bass_db: self.own_bass_db.clone(),
+            own_all_db: self.own_all_db.clone(),
+            close_to: self.close_to.clone(),
         })
     }
 
@@ -164,6 +174,8 @@ impl TargetFile {
             low_re_mid_spread_db: Some(self.low_re_mid_spread_db),
             bands: self.bands.iter().map(band).collect(),
             own_bass_db: self.own_bass_db.clone(),
+            own_all_db: self.own_all_db.clone(),
+            close_to: self.close_to.clone(),
         }
     }
 }

@@ -748,7 +748,7 @@ pub enum AmpControl {
     Level,
 }
 
-/// One knob to turn.
+/// One control of an amplifier: what to turn, or why nothing is said (from revision 4 on every control has its row).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct AmpAdvice {
     /// Whose amplifier.
@@ -771,6 +771,10 @@ pub struct ToneFacts {
     /// Low control of the bass amplifier against the target's own bass, dB, plus = more low end than there; null with a
     /// reason when the target is not learnt from the same player.
     pub low_re_own_target_db: Measured,
+    /// Power of the bass as a share of all power: in thirds of an octave from 40 to 160 Hz of the power there (six numbers),
+    /// then in eight equal steps from 400 to 2500 Hz of the power there; empty in silence. From revision 4 on.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub bass_bands: Vec<f64>,
 }
 
 /// Level of the bass on one semitone.
@@ -782,6 +786,9 @@ pub struct BassNoteLevel {
     pub level_dbfs: Option<f64>,
     /// Partials behind it.
     pub n: u32,
+    /// Level of all that sounds there while the bass plays it, dBFS; null where too little was played. From revision 4 on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub all_dbfs: Option<f64>,
 }
 
 /// Noise exposure.

@@ -37,7 +37,8 @@ fn advice(report: &Report) -> Option<String> {
         let way = if db < 0.0 { "down" } else { "up" };
         Some(format!("{} {control} {way} {:.0} dB", a.instrument, db.abs()))
     };
-    let said: Vec<String> = report.amp_advice.iter().filter_map(turn).collect();
+    let sure = |a: &&crate::report::AmpAdvice| !a.change_db.warnings.iter().any(|w| w == "inside_the_noise");
+    let said: Vec<String> = report.amp_advice.iter().filter(sure).filter_map(turn).collect();
     (!said.is_empty()).then(|| format!("advised: {}", said.join(", ")))
 }
 

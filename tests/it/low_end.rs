@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 
 use assert_cmd::Command;
 use ebur128::{EbuR128, Mode};
-use ledgerline::report::{Report, read_report, read_target};
+use ledgerline::report::{AmpControl, Report, read_report, read_target};
 
 fn take() -> PathBuf {
     Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fixtures/same_take/take.flac")
@@ -107,7 +107,11 @@ fn folders_of_styles_give_a_target_each_and_an_unknown_style_is_refused() {
     let (_, report) = review(out.path(), &["--target", target.to_str().unwrap(), "--style", "Swing"]);
     assert_eq!(report.balance.target.name, "hall, swing");
     assert!(report.balance.low_end_excess_db.value.unwrap().abs() < 0.05);
-    assert!(report.amp_advice.is_empty(), "a tape against itself needs no knob: {:?}", report.amp_advice);
+    // Every control of both amplifiers has its row; a tape against itself needs no knob, and each row says why not.
+    assert_eq!(report.amp_advice.len(), 8);
+    for row in &report.amp_advice {
+        assert!(row.change_db.value.is_none() && row.change_db.reason.is_some(), "{row:?}");
+    }
     let (code, _, said) =
         ledgerline(&["review", take().to_str().unwrap(), "--target", target.to_str().unwrap(), "--style", "waltz"]);
     assert_eq!(code, Some(2));
@@ -142,4 +146,76 @@ fn listening_files_are_equally_loud_do_not_clip_and_keep_their_promise() {
     let numbers: Vec<f64> = line.split(' ').filter_map(|w| w.parse().ok()).collect();
     assert!(numbers[0] < -0.5, "{line}");
     assert!((numbers[0] - numbers[1]).abs() <= 1.0, "{line}");
+}
+
+/// The take with a high shelf (audio EQ cookbook, W3C Group Note, 8 June 2021; coefficients tested with the filters) as a WAV file.
+fn brighter(db: f64, path: &Path) {
+    use ledgerline::dsp::filters::{Biquad, BiquadFilter};
+    use ledgerline::tape::{Tape, TapeSource};
+    let mut tape = Tape::open(&TapeSource { pieces: vec![take()] }).unwrap();
+    let rate = tape.info().sample_rate_hz;
+    let mut samples: Vec<f32> = Vec::new();
+    while let Some(block) = tape.next_block().unwrap() {
+        samples.extend(&block.channels[0]);
+    }
+    BiquadFilter::new(Biquad::high_shelf(f64::from(rate), 2500.0, 1.0, db)).process(&mut samples);
+    let spec =
+        hound::WavSpec { channels: 1, sample_rate: rate, bits_per_sample: 24, sample_format: hound::SampleFormat::Int };
+    let mut wav = hound::WavWriter::create(path, spec).unwrap();
+    samples.iter().for_each(|x| wav.write_sample((x * 0.2 * 8_388_607.0) as i32).unwrap());
+    wav.finalize().unwrap();
+}
+
+#[test]
+fn a_recording_close_to_a_player_is_told_its_high_control_against_his_own_earlier_one() {
+    let (tapes, into, out) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
+    let into_name = into.path().to_str().unwrap();
+    let (code, _, said) = ledgerline(&[
+        "reference",
+        take().to_str().unwrap(),
+        "--name",
+        "amp",
+        "--into",
+        into_name,
+        "--close-to",
+        "guitar",
+    ]);
+    assert_eq!(code, Some(0), "{said}");
+    let target = into.path().join("amp.json");
+    brighter(10.0, &tapes.path().join("bright.wav"));
+    std::fs::write(
+        tapes.path().join("band.toml"),
+        "[amp.guitar]\nhigh_corner_hz = 2500\n[[recording]]\nfile = \"bright.wav\"\nclose_to = \"guitar\"\n",
+    )
+    .unwrap();
+    let (tapes_name, out_name) = (tapes.path().to_str().unwrap(), out.path().to_str().unwrap());
+    let target_name = target.to_str().unwrap();
+    let (code, _, said) = ledgerline(&["review", tapes_name, "--out", out_name, "--close-target", target_name]);
+    assert_eq!(code, Some(0), "{said}");
+    let folder = std::fs::read_dir(out.path()).unwrap().map(|e| e.unwrap().path()).find(|p| p.is_dir()).unwrap();
+    let report = read_report(&folder).unwrap();
+    let row = |instrument: &str, control: AmpControl| {
+        report.amp_advice.iter().find(|a| a.instrument == instrument && a.control == control).unwrap()
+    };
+    let high = row("guitar", AmpControl::High);
+    assert!((high.change_db.value.unwrap() + 10.0).abs() <= 1.5, "{high:?}");
+    assert!(high.change_db.low.unwrap() <= -10.0 && -10.0 <= high.change_db.high.unwrap(), "{high:?}");
+    assert_eq!(row("guitar", AmpControl::Mid).change_db.reason.as_deref(), Some("as_in_the_target"));
+    assert_eq!(row("bass", AmpControl::Low).change_db.reason.as_deref(), Some("close_to_another_player"));
+    // Each target in its own place.
+    let (code, _, said) = ledgerline(&["review", tapes_name, "--out", out_name, "--target", target_name]);
+    assert_eq!((code, said.contains("give it with --close-target")), (Some(2), true), "{said}");
+}
+
+#[test]
+fn other_controls_can_be_tried_by_ear_and_none_turns_further_than_one_can() {
+    let out = tempfile::tempdir().unwrap();
+    let tape = take();
+    let listen = |control: &str, db: &str| {
+        ledgerline(&["listen", tape.to_str().unwrap(), "--out", out.path().to_str().unwrap(), control, db])
+    };
+    let (code, _, said) = listen("--level", "-4");
+    assert_eq!((code, said.contains("bass layer alone changed (level -4.0 dB)")), (Some(0), true), "{said}");
+    let (code, _, said) = listen("--high", "16");
+    assert_eq!((code, said.contains("--high lies beyond 15 dB")), (Some(2), true), "{said}");
 }

@@ -13,6 +13,7 @@ mod hearing;
 mod layers;
 mod learn_target;
 mod low_end;
+mod low_end_weeks;
 mod mock;
 mod mock_reports;
 mod one_way;

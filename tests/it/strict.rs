@@ -76,8 +76,8 @@ strict! {
     Band { mid_hz: f64, level_db: Option<f64>, target_low_db: Option<f64>, target_db: Option<f64>, target_high_db: Option<f64> }
     Share { bass: M, kick: M, other: M }
     StandingOut { hz: f64, db: M, kind: StandingOutKind, note: Option<Text> }
-    Tone { bass_notes: Vec<BassNote>, low_re_own_target_db: M }
-    BassNote { midi: u8, level_dbfs: Option<f64>, n: u32 }
+    Tone { bass_notes: Vec<BassNote>, low_re_own_target_db: M, bass_bands: Option<Vec<f64>> }
+    BassNote { midi: u8, level_dbfs: Option<f64>, n: u32, all_dbfs: Option<f64> }
     Target { name: Text, source: Text }
     AmpAdvice { instrument: Text, control: Control, corner_hz: Option<f64>, change_db: M, expected_low_end_excess_db: M }
     Exposure { leq_dba: M, niosh_dose_percent: M, osha_dose_percent: M, lex_8h_dba: M, caution: Text, session_hours: Option<f64>,

@@ -71,9 +71,13 @@ pub fn advice_sentence(advice: &[AmpAdvice]) -> Option<String> {
         let way = if change < 0.0 { "down" } else { "up" };
         Some(format!("{what} {way} by about {} dB", words::number(change.abs(), 1, false)))
     };
-    let turns: Vec<String> = advice.iter().filter(sure).filter_map(turn).collect();
-    (!turns.is_empty())
-        .then(|| format!("Try at the bass amplifier: {}. Small steps, one knob at a time.", turns.join(", then ")))
+    let of = |player: &str| {
+        let own = advice.iter().filter(|a| a.instrument == player);
+        let turns: Vec<String> = own.filter(sure).filter_map(turn).collect();
+        (!turns.is_empty()).then(|| format!("Try at the {player} amplifier: {}.", turns.join(", then ")))
+    };
+    let said: Vec<String> = ["bass", "guitar"].into_iter().filter_map(of).collect();
+    (!said.is_empty()).then(|| format!("{} Small steps, one knob at a time.", said.join(" ")))
 }
 
 /// Where the recorder is deaf, in one sentence; `None` when nothing says so.

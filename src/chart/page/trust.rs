@@ -48,7 +48,8 @@ fn advice(report: &Report) -> Vec<String> {
         let name = words::capital(&a.instrument);
         Some(format!("{name} amplifier: {control} {way} by {} dB{then}.", words::number(db.abs(), 0, false)))
     };
-    let mut said: Vec<String> = report.amp_advice.iter().filter_map(turn).take(MOST_ADVICE).collect();
+    let sure = |a: &&AmpAdvice| !a.change_db.warnings.iter().any(|w| w == "inside_the_noise");
+    let mut said: Vec<String> = report.amp_advice.iter().filter(sure).filter_map(turn).take(MOST_ADVICE).collect();
     if !said.is_empty() {
         said.push("Small steps, one knob at a time, by ear in the room.".to_owned());
     }

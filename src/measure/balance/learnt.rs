@@ -3,13 +3,11 @@
 //! Conventions: every recording counts once, however long or loud it is: its bands are already against its own middle. A
 //! band is only in the target when more than half of the recordings hear it.
 
-use super::target::{LEAST_SPREAD_DB, Target, TargetBand, published_spread_db};
+use super::target::{LEAST_SPREAD_DB, SPREAD_SIGMAS, Target, TargetBand, published_spread_db};
 use super::{Balance, LOW_END_HZ};
 use crate::dsp::bands::third_octaves;
 use crate::stats::{mad_sigma, median};
 
-/// Half of the spread in standard deviations: nine in ten recordings of a normal crowd lie inside.
-const SPREAD_SIGMAS: f64 = 1.645;
 /// A recording is odd when its low end or its bands lie this many standard deviations off the others: the usual limit of a
 /// modified z-score (Iglewicz and Hoaglin, How to Detect and Handle Outliers, 1993; from memory).
 const ODD_SIGMAS: f64 = 3.5;
@@ -73,6 +71,8 @@ pub fn learn(name: &str, recordings: &[Admired]) -> Result<Learnt, LearnError> {
         low_re_mid_spread_db: Some(half_spread(&known, typical)),
         bands,
         own_bass_db: Vec::new(),
+        own_all_db: Vec::new(),
+        close_to: None,
     };
     Ok(Learnt { odd: odd(recordings, &lows, &target), target, tilt_db_per_octave: median(&tilts) })
 }

@@ -4,7 +4,7 @@
 //! cookbook (W3C Group Note, 8 June 2021), slope 1, quality 0.7.
 
 use super::share::sum;
-use super::{LOW_BANDS, ToneReading, narrow_edges_hz};
+use super::{LOW_BANDS, NARROW, ToneReading, narrow_edges_hz};
 use crate::dsp::filters::Biquad;
 use crate::units::{db_to_power, power_to_db};
 
@@ -51,20 +51,34 @@ impl ControlChange {
     }
 }
 
+/// Power of the bass in every narrow band, as a share of the band's power in the low end (the first bands) or in the middle.
+pub type BassBands = [f64; NARROW];
+
+/// Change of the power in 40-160 Hz against 400-2500 Hz when the bass alone is changed, dB.
+pub fn low_re_mid_change_of(bass: &BassBands, changes: &[ControlChange]) -> Option<f64> {
+    let (mut low, mut middle) = (1.0, 1.0);
+    for ((from, to), (band, share)) in narrow_edges_hz().into_iter().zip(bass.iter().enumerate()) {
+        let db: f64 = changes.iter().map(|c| c.response_db((from * to).sqrt())).sum();
+        *(if band < LOW_BANDS { &mut low } else { &mut middle }) += share * (db_to_power(db) - 1.0);
+    }
+    power_to_db(low.max(1e-12) / middle.max(1e-12))
+}
+
 impl ToneReading {
-    /// Change of the band's power in 40-160 Hz against 400-2500 Hz when the bass alone is changed, dB; `None` in silence.
-    pub fn low_re_mid_change_db(&self, spans: &[(f64, f64)], changes: &[ControlChange]) -> Option<f64> {
+    /// What the bass has in every narrow band over some spans; `None` in silence.
+    pub fn bass_bands(&self, spans: &[(f64, f64)]) -> Option<BassBands> {
         let seconds = self.weighted(spans);
-        let (mut low, mut middle) = (sum(&seconds, |s| f64::from(s.low)), sum(&seconds, |s| f64::from(s.middle)));
+        let (low, middle) = (sum(&seconds, |s| f64::from(s.low)), sum(&seconds, |s| f64::from(s.middle)));
         if low <= 0.0 || middle <= 0.0 {
             return None;
         }
-        let before = power_to_db(low / middle)?;
-        for (band, (from, to)) in narrow_edges_hz().into_iter().enumerate() {
-            let db: f64 = changes.iter().map(|c| c.response_db((from * to).sqrt())).sum();
-            let gained = sum(&seconds, |s| f64::from(s.bass[band])) * (db_to_power(db) - 1.0);
-            *(if band < LOW_BANDS { &mut low } else { &mut middle }) += gained;
-        }
-        Some(power_to_db(low.max(1e-12) / middle.max(1e-12))? - before)
+        let share =
+            |band: usize| sum(&seconds, |s| f64::from(s.bass[band])) / if band < LOW_BANDS { low } else { middle };
+        Some(std::array::from_fn(share))
+    }
+
+    /// Change of the band's power in 40-160 Hz against 400-2500 Hz when the bass alone is changed, dB; `None` in silence.
+    pub fn low_re_mid_change_db(&self, spans: &[(f64, f64)], changes: &[ControlChange]) -> Option<f64> {
+        low_re_mid_change_of(&self.bass_bands(spans)?, changes)
     }
 }

@@ -14,21 +14,22 @@ mod difference;
 mod line;
 mod meter;
 mod notes;
+mod one_note;
 mod share;
 
 use crate::dsp::rows::Rows;
 
-pub use change::{Control, ControlChange};
-pub use difference::{ToneDifference, ToneKind, tone_difference};
+pub use change::{BassBands, Control, ControlChange, low_re_mid_change_of};
+pub use difference::{LEAST_SHARE_FOR_KIND, ToneDifference, ToneKind, tone_difference};
 pub use line::{PARTIALS, place_hz, place_midi};
 pub use meter::{Second, ToneMeter};
-pub use notes::{FIRST_MIDI, NOTES, NoteSpectrum, median_spectrum, note_hz};
+pub use notes::{FEWEST_FOR_LOW, FIRST_MIDI, NOTES, NoteSpectrum, median_spectrum, note_hz};
 pub use share::LowEndShares;
 
 use meter::HEAD_BYTES;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD: &str = "tone-1";
+pub const METHOD: &str = "tone-2";
 /// The low end, Hz.
 pub const LOW_END_HZ: (f64, f64) = (40.0, 160.0);
 /// The middle, Hz.

@@ -12,8 +12,12 @@ pub const NOTES: usize = 31;
 const LEAST_SHARE: f64 = 0.6;
 /// The level that stands for a semitone: notes are strongest soon after they begin.
 const LEVEL_QUANTILE: f64 = 0.85;
+/// Share of the bass in a partial from which the level of all that sounds there counts.
+const LEAST_SHARE_OF_ALL: f64 = 0.3;
 /// Fewest partials on a semitone.
-const FEWEST: usize = 6;
+const FEWEST: usize = 4;
+/// Fewest for the low control, whose figures need more.
+pub const FEWEST_FOR_LOW: u32 = 6;
 /// Clearness from which a note counts.
 const CLEAR: f64 = 0.5;
 /// Share of the bass in its own range from which a row counts.
@@ -37,6 +41,8 @@ pub struct NoteSpectrum {
     pub level_dbfs: [Option<f64>; NOTES],
     /// Partials behind each.
     pub n: [u32; NOTES],
+    /// Level of all that sounds where the bass plays a partial, dBFS: what a room lifts, it lifts for everybody.
+    pub all_dbfs: [Option<f64>; NOTES],
 }
 
 impl NoteSpectrum {
@@ -53,7 +59,7 @@ impl ToneReading {
     /// For every semitone of partials (27 to 57, 38.9 to 220 Hz) the 85 % quantile of the bass layer's level there.
     ///
     /// # Not measurable
-    /// Semitones on which fewer than six partials belong to the bass by more than 60 %.
+    /// Semitones on which fewer than four partials belong to the bass by more than 60 % (30 % for the level of all).
     ///
     /// # Method and source
     /// One note a frame of 341 ms by the partials of the bass layer; partials 1 to 5 in the main lobe of the Hann window.
@@ -67,7 +73,8 @@ impl ToneReading {
 pub(super) fn spectrum_of(rows: &[ToneRow]) -> NoteSpectrum {
     let own: Vec<f64> = rows.iter().map(|r| r.own_dbfs).collect();
     let Some(loud) = quantile(&own, 0.9) else { return NoteSpectrum::default() };
-    let mut levels: [Vec<f64>; NOTES] = std::array::from_fn(|_| Vec::new());
+    let empty = || -> [Vec<f64>; NOTES] { std::array::from_fn(|_| Vec::new()) };
+    let (mut levels, mut of_all) = (empty(), empty());
     for (at, row) in rows.iter().enumerate() {
         let near = |other: Option<&ToneRow>| {
             other.is_some_and(|o| (place_midi(o.place) - place_midi(row.place)).abs() < STEADY)
@@ -81,28 +88,45 @@ pub(super) fn spectrum_of(rows: &[ToneRow]) -> NoteSpectrum {
             let (level, share) = row.partials[k];
             let midi = place_midi(row.place) + 12.0 * ((k + 1) as f64).log2();
             let step = (midi.max(LOWEST_MIDI) - f64::from(FIRST_MIDI)).round();
-            if share > LEAST_SHARE && level > top - UNDER_DB && (0.0..NOTES as f64).contains(&step) {
+            if level <= top - UNDER_DB || !(0.0..NOTES as f64).contains(&step) {
+                continue;
+            }
+            if share > LEAST_SHARE {
                 levels[step as usize].push(level);
+            }
+            if share > LEAST_SHARE_OF_ALL {
+                of_all[step as usize].push(level - 10.0 * share.log10());
             }
         }
     }
+    let level =
+        |of: &[Vec<f64>; NOTES], i: usize| (of[i].len() >= FEWEST).then(|| quantile(&of[i], LEVEL_QUANTILE)).flatten();
     NoteSpectrum {
-        level_dbfs: std::array::from_fn(|i| {
-            (levels[i].len() >= FEWEST).then(|| quantile(&levels[i], LEVEL_QUANTILE)).flatten()
-        }),
+        level_dbfs: std::array::from_fn(|i| level(&levels, i)),
         n: std::array::from_fn(|i| levels[i].len() as u32),
+        all_dbfs: std::array::from_fn(|i| level(&of_all, i)),
     }
 }
 
 /// The note spectrum in the middle of several: each is moved to the level of the others first, because level says nothing.
 pub fn median_spectrum(spectra: &[NoteSpectrum]) -> NoteSpectrum {
+    let all = |of: fn(&NoteSpectrum) -> Levels| spectra.iter().map(of).collect::<Vec<_>>();
+    NoteSpectrum {
+        level_dbfs: middle(&all(|s| s.level_dbfs)),
+        n: std::array::from_fn(|i| spectra.iter().map(|s| s.n[i]).sum()),
+        all_dbfs: middle(&all(|s| s.all_dbfs)),
+    }
+}
+
+type Levels = [Option<f64>; NOTES];
+
+fn middle(spectra: &[Levels]) -> Levels {
     let mut offsets: Vec<f64> = spectra.iter().map(|s| mean_offset(s, None)).collect();
-    let mut middle = NoteSpectrum::default();
+    let mut middle: Levels = [None; NOTES];
     for _ in 0..3 {
-        for i in 0..NOTES {
-            let moved = spectra.iter().zip(&offsets).filter_map(|(s, off)| s.level_dbfs[i].map(|l| l - off));
-            middle.level_dbfs[i] = crate::stats::median(&moved.collect::<Vec<_>>());
-            middle.n[i] = spectra.iter().map(|s| s.n[i]).sum();
+        for (i, level) in middle.iter_mut().enumerate() {
+            let moved = spectra.iter().zip(&offsets).filter_map(|(s, off)| s[i].map(|l| l - off));
+            *level = crate::stats::median(&moved.collect::<Vec<_>>());
         }
         offsets = spectra.iter().map(|s| mean_offset(s, Some(&middle))).collect();
     }
@@ -110,8 +134,8 @@ pub fn median_spectrum(spectra: &[NoteSpectrum]) -> NoteSpectrum {
 }
 
 /// Mean level, or mean distance from another spectrum on the semitones of both.
-fn mean_offset(spectrum: &NoteSpectrum, other: Option<&NoteSpectrum>) -> f64 {
-    let off = |i: usize| Some(spectrum.level_dbfs[i]? - other.map_or(Some(0.0), |o| o.level_dbfs[i])?);
+fn mean_offset(spectrum: &Levels, other: Option<&Levels>) -> f64 {
+    let off = |i: usize| Some(spectrum[i]? - other.map_or(Some(0.0), |o| o[i])?);
     crate::stats::mean(&(0..NOTES).filter_map(off).collect::<Vec<_>>()).unwrap_or(0.0)
 }
 
@@ -122,7 +146,8 @@ mod tests {
 
     fn straight(level: f64, from: usize, to: usize) -> NoteSpectrum {
         let at = |i: usize| (from..to).contains(&i).then_some(level - i as f64);
-        NoteSpectrum { level_dbfs: std::array::from_fn(at), n: [9; NOTES] }
+        let levels = std::array::from_fn(at);
+        NoteSpectrum { level_dbfs: levels, n: [9; NOTES], all_dbfs: levels }
     }
 
     #[test]
