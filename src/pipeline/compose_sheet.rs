@@ -6,7 +6,7 @@ use super::titles::{Named, titles};
 use crate::health::Health;
 use crate::measure::exposure::{self, Exposure, ExposureReading, MeterReading, Session, calibrate, measure_exposure};
 use crate::measure::layers::{NotPlaced, Wanted};
-use crate::measure::time::{TakeTime, TimeFeatures, TimeHints, measure_take, with_neighbours};
+use crate::measure::time::{TakeTime, TimeFeatures, TimeHints, measure_take};
 use crate::measure::tuning::TuningHints;
 use crate::report::{self, MarkedChart};
 use crate::sheet::{Chart, Extent, TapeSheet};
@@ -26,7 +26,6 @@ pub struct SheetTakes {
 pub fn measure_time(features: &TimeFeatures, spans: &[(f64, f64)], sheet: Option<&TapeSheet>) -> SheetTakes {
     let measure = |span: &(f64, f64), hints: &TimeHints| measure_take(features, span.0, span.1, hints);
     let mut time: Vec<TakeTime> = spans.par_iter().map(|span| measure(span, &TimeHints::default())).collect();
-    with_neighbours(features, spans, &mut time);
     let (named, problems) = sheet.map_or_else(|| (vec![None; spans.len()], Vec::new()), |s| titles(s, &time));
     for (at, span) in spans.iter().enumerate() {
         let Some(chart) = chart_of(sheet, named[at].as_ref()) else { continue };

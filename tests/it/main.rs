@@ -42,5 +42,6 @@ mod time_scorer;
 mod time_synthetic;
 mod together;
 mod together_review;
+mod tone_stack;
 mod tuning;
 mod whole_program;

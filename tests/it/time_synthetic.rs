@@ -4,9 +4,7 @@
 
 use ledgerline::dsp::spectrum::LONG_FRAMING;
 use ledgerline::dsp::{Block, Meter, SpectrumStream};
-use ledgerline::measure::time::{
-    PartTime, TakeTime, TimeFeatures, TimeHints, TimeMeter, measure_part, measure_take, with_neighbours,
-};
+use ledgerline::measure::time::{PartTime, TakeTime, TimeFeatures, TimeHints, TimeMeter, measure_part, measure_take};
 
 use super::time_scorer::f_measure;
 
@@ -411,28 +409,4 @@ fn swing_hat_and_tempo_of_each_part_are_its_own() {
     assert!((changes[0].change_percent.value.unwrap() - 6.0).abs() < 0.6, "{changes:?}");
     // A part without a beat in it says why.
     assert_eq!(part(end_s - 2.0, end_s).tempo.bpm.reason.as_deref(), Some("too_few_beats"));
-}
-
-#[test]
-fn a_take_whose_level_is_undecided_takes_that_of_a_sure_one_beside_it_and_says_so() {
-    let sure = grid(0.5, 150.0, 0.0, 97);
-    let from = sure[96] + 12.0;
-    let clicks = grid(from, 152.0, 0.0, 48);
-    let band = band(&sure, &jazz(2.0));
-    let mut tape = Tape::new(clicks[47] + 1.0);
-    band.samples.iter().enumerate().for_each(|(i, x)| tape.samples[i] += x);
-    clicks.iter().for_each(|c| tape.click(*c));
-    let features = tape.features(12_000);
-    let spans = [(0.0, sure[96] + 1.5), (from - 1.0, clicks[47] + 1.0)];
-    let read = |spans: &[(f64, f64)]| -> Vec<TakeTime> {
-        let one = |s: &(f64, f64)| measure_take(&features, s.0, s.1, &TimeHints::default());
-        let mut takes: Vec<TakeTime> = spans.iter().map(one).collect();
-        with_neighbours(&features, spans, &mut takes);
-        takes
-    };
-    let alone = read(&spans[1..]).remove(0);
-    assert!(alone.certainty().is_none_or(|(level, _)| level < 0.7), "clicks alone: {:?}", alone.tempo.bpm);
-    let beside = read(&spans).remove(1).tempo.bpm;
-    assert!((beside.value.unwrap() / 152.0 - 1.0).abs() < 0.003, "{beside:?}");
-    assert!(beside.warnings.iter().any(|w| w == "half_or_double_possible"), "{beside:?}");
 }

@@ -193,11 +193,6 @@ impl TakeTime {
         let bars = self.track.as_ref().map_or_else(Vec::new, slips::bars);
         bars.iter().map(|b| (b.number, b.start_s, b.end_s)).collect()
     }
-
-    /// Probabilities of the tempo's level and of the bars' phase; `None` without a beat.
-    pub fn certainty(&self) -> Option<(f64, f64)> {
-        self.track.as_ref().map(|t| (t.level_probability, t.phase_probability))
-    }
 }
 
 /// Tempo and feel of `[start_s, end_s)`.
@@ -210,41 +205,6 @@ pub fn measure_take(features: &TimeFeatures, start_s: f64, end_s: f64, hints: &T
     match track_beats(features, start_s, end_s, hints) {
         Ok(track) => along(features, start_s, end_s, track),
         Err(reason) => TakeTime::absent(reason, (start_s, end_s)),
-    }
-}
-
-/// Longest pause between two takes that may be one chart, begun again, s.
-const RESTART_WITHIN_S: f64 = 60.0;
-/// A take begun again has the tempo of the take beside it within this share.
-const RESTART_TEMPO: f64 = 0.08;
-
-/// Takes whose beat or level is undecided are read once more with the tempo of a sure take beside them: a band that stops begins
-/// the same chart again. What is found so is marked as uncertain, and kept only at that tempo.
-pub fn with_neighbours(features: &TimeFeatures, spans: &[(f64, f64)], takes: &mut [TakeTime]) {
-    let sure = |t: &TakeTime| t.certainty().is_some_and(|(level, _)| level >= CERTAIN_FROM);
-    let known: Vec<Option<(f64, usize)>> = takes
-        .iter()
-        .map(|t| t.tempo.bpm.value.filter(|_| sure(t)).zip(t.track.as_ref().map(|track| track.meter)))
-        .collect();
-    for at in 0..takes.len().min(spans.len()) {
-        let undecided = takes[at].tempo.bpm.reason.as_deref() == Some("no_steady_beat")
-            || takes[at].certainty().is_some_and(|(level, _)| level < CERTAIN_FROM);
-        if !undecided {
-            continue;
-        }
-        let near = |other: usize| {
-            let pause_s = spans[at.max(other)].0 - spans[at.min(other)].1;
-            known.get(other).copied().flatten().filter(|_| pause_s < RESTART_WITHIN_S)
-        };
-        let beside =
-            at.checked_sub(1).and_then(near).or_else(|| if at + 1 < spans.len() { near(at + 1) } else { None });
-        let Some((bpm, meter)) = beside else { continue };
-        let hints = TimeHints { marked_bpm: Some(bpm), beats_in_bar: Some(meter) };
-        let mut again = measure_take(features, spans[at].0, spans[at].1, &hints);
-        if again.tempo.bpm.value.is_some_and(|own| (own / bpm - 1.0).abs() < RESTART_TEMPO) {
-            again.tempo.bpm = again.tempo.bpm.with_warning("half_or_double_possible");
-            takes[at] = again;
-        }
     }
 }
 
