@@ -63,8 +63,7 @@ fn sentence((from, before): &(&str, Vec<Report>), (to, after): &(&str, Vec<Repor
     let (change, moved) = (knob.change_db.value?, low_end.difference.value?);
     agrees(moved).then(|| {
         format!(
-            "Bass on {on} against {since}: {:.1} dB {} low on every note, the band's low end {moved:+.1} dB; to undo it \
-             turn low {} by about {:.1} dB",
+            "Bass on {on} against {since}: {:.1} dB {} low on every note; turn low {} by about {:.1} dB",
             value.abs(),
             if value > 0.0 { "more" } else { "less" },
             if change < 0.0 { "down" } else { "up" },

@@ -10,6 +10,8 @@ use crate::report::{AmpControl, Report};
 use crate::stats::Measured;
 
 const LOW_END: &str = "low_end_excess_db";
+/// The finding that asks for less low without a number.
+const LESS_LOW: &str = "low_end_above_target";
 
 /// Advice on the pages and changes that the director noted, each with the low end before and after.
 pub fn amp_effects(plan: &FestivalPlan, rehearsals: &[Rehearsal], days: &[Day]) -> Vec<AmpEffect> {
@@ -39,7 +41,12 @@ fn advice(report: &Report) -> Option<String> {
     };
     let sure = |a: &&crate::report::AmpAdvice| !a.change_db.warnings.iter().any(|w| w == "inside_the_noise");
     let said: Vec<String> = report.amp_advice.iter().filter(sure).filter_map(turn).collect();
-    (!said.is_empty()).then(|| format!("advised: {}", said.join(", ")))
+    if !said.is_empty() {
+        return Some(format!("advised: {}", said.join(", ")));
+    }
+    // Where no knob can be told in decibels, the page asks for less in words.
+    let asked = report.findings.iter().any(|f| f.id == LESS_LOW);
+    asked.then(|| "advised: a little less low on the bass amplifier".to_owned())
 }
 
 /// Advice of a rehearsal takes effect at the next one, a noted change at its own.
