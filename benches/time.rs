@@ -154,9 +154,6 @@ fn score(name: &str, take: &Value, time: &TakeTime, totals: &mut Totals) {
     let bpm = 60.0 / median(&lengths).unwrap();
     let drift = true_drift(&lengths);
     let mut bad = Vec::new();
-    if let Some((level, phase)) = time.certainty() {
-        bad.push(format!("p {level:.2} {phase:.2}"));
-    }
     let mut check = |what: &str, m: &Measured, truth: f64, scale: f64, limit: f64, errors: &mut Vec<f64>| {
         let Some(value) = m.value else {
             bad.push(format!("{what} none ({})", m.reason.as_deref().unwrap_or("")));
