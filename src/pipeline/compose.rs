@@ -102,7 +102,8 @@ pub fn measured(
     }
     let over_takes = balance.over(&spans, &target, limits);
     let part_spans = layers.part_spans();
-    let part_times = of_sheet.time.iter().zip(&part_spans).map(|(t, parts)| part_times(&time.view(), t, parts)).collect();
+    let part_times =
+        of_sheet.time.iter().zip(&part_spans).map(|(t, parts)| part_times(&time.view(), t, parts)).collect();
     MeasuredTape {
         low_end: measure_low_end(
             &tone,
