@@ -76,8 +76,8 @@ fn starts_of_parts(parts: &[PartFacts]) -> Vec<f64> {
 /// The changes of tempo where parts begin, with the parts' labels.
 fn part_changes(time: &TakeTime, parts: &[PartFacts]) -> Vec<PartChange> {
     let named = |change: time::PartChange| {
-        let near = |p: &&PartFacts| (p.start_s - change.at_s).abs();
-        let part = parts.iter().skip(1).min_by(|a, b| near(a).total_cmp(&near(b)))?;
+        // The first part begins no change.
+        let part = parts.get(change.start + 1)?;
         Some(PartChange {
             label: part.label.clone(),
             bar: change.bar,

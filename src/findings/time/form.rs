@@ -47,11 +47,8 @@ fn changes(inputs: &FindingInputs, take: usize, least: f64) -> Vec<Told> {
     let (Some(parts), Some(time)) = (inputs.parts.get(take), inputs.time.get(take)) else { return Vec::new() };
     let starts: Vec<f64> = parts.iter().skip(1).map(|p| p.start_s).collect();
     let large = |c: &PartChange| c.stands_out && c.change_percent.value.is_some_and(|v| v.abs() >= least);
-    let label = |change: &PartChange| {
-        let off = |p: &&super::super::types::PartInput| (p.start_s - change.at_s).abs();
-        let near = parts.iter().skip(1).min_by(|a, b| off(a).total_cmp(&off(b)));
-        near.map_or_else(String::new, |p| p.label.clone())
-    };
+    // The first part begins no change.
+    let label = |change: &PartChange| parts.get(change.start + 1).map_or_else(String::new, |p| p.label.clone());
     let all = time.part_changes(&starts).into_iter().enumerate().filter(|(_, c)| large(c));
     all.map(|(at, change)| Told { take, label: label(&change), at, change }).collect()
 }

@@ -26,6 +26,8 @@ const FEWEST_LEAD_INS: usize = 2;
 /// How the tempo moved where a part begins.
 #[derive(Clone, Debug)]
 pub struct PartChange {
+    /// Which of the starts that were asked for, from 0.
+    pub start: usize,
     /// Number of the bar that begins the part, from 1.
     pub bar: u32,
     /// Its start on the tape, s.
@@ -42,9 +44,9 @@ pub fn part_changes(track: &BeatTrack, starts_s: &[f64]) -> Vec<PartChange> {
     let all: Vec<Option<f64>> = (0..bars.len()).map(|at| step_percent(&bars, at)).collect();
     let begins = |bar: &Bar| {
         let half = 0.5 * (bar.end_s - bar.start_s);
-        starts_s.iter().any(|s| (s - bar.start_s).abs() < half)
+        starts_s.iter().position(|s| (s - bar.start_s).abs() < half)
     };
-    let (at_parts, others): (Vec<usize>, Vec<usize>) = (0..bars.len()).partition(|at| begins(&bars[*at]));
+    let (at_parts, others): (Vec<usize>, Vec<usize>) = (0..bars.len()).partition(|at| begins(&bars[*at]).is_some());
     let usual: Vec<f64> = others.iter().filter_map(|at| all[*at]).collect();
     let usual = mad_sigma(&usual).filter(|_| usual.len() >= FEWEST_OTHERS);
     let change = |at: usize| {
@@ -54,6 +56,7 @@ pub fn part_changes(track: &BeatTrack, starts_s: &[f64]) -> Vec<PartChange> {
         let onset = 100.0 * SMOOTHED_SHARE * track.onset_sd_s * 6f64.sqrt() / side_s;
         let half = 1.96 * onset.hypot(FLOOR_PERCENT);
         Some(PartChange {
+            start: begins(bar)?,
             bar: bar.number,
             at_s: bar.start_s,
             change_percent: Measured::symmetric(change, half, 1),
