@@ -72,7 +72,7 @@ fn hear(path: &Path) -> Heard {
     tone.push(&last, layers.take_masks());
     balance.push(&last);
     health.push(&last);
-    Heard { tone: tone.finish(), balance: balance.finish(), health: health.finish() }
+    Heard { tone: tone.finish(), balance: balance.finish(), health: health.finish().judge(&[], &[]) }
 }
 
 fn measure_base(grid: &Path, truth: &Value) -> Vec<Value> {

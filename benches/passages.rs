@@ -86,7 +86,8 @@ fn hear(path: &Path) -> Heard {
     let start = Instant::now();
     let frames = features.finish();
     let passages = find_passages(&frames, duration_s);
-    let health = health.finish();
+    let spans = |kind| Passage::spans(&passages, kind);
+    let health = health.finish().judge(&spans(PassageKind::Talk), &spans(PassageKind::Take));
     cost += start.elapsed();
     Heard { frames, passages, health, duration_s, cost }
 }

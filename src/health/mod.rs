@@ -5,6 +5,7 @@
 pub mod clipping;
 pub mod hum;
 pub mod levels;
+mod over_talk;
 pub mod riding;
 pub mod spectrum;
 mod verdict;
@@ -13,7 +14,7 @@ use crate::dsp::{Block, Meter};
 use crate::stats::Measured;
 
 /// Changes whenever a number of this room may move.
-pub const METHOD: &str = "health-1";
+pub const METHOD: &str = "health-2";
 
 /// May a family of measures be believed on this recording?
 #[derive(Clone, Debug, PartialEq, Eq)]
@@ -66,15 +67,8 @@ pub struct HealthMeter {
     bandwidth: spectrum::BandwidthMeter,
 }
 
-impl HealthMeter {
-    /// The signs of gain riding, for a look behind the verdict.
-    pub fn riding_signs(&self) -> Result<riding::Signs, &'static str> {
-        self.riding.signs()
-    }
-}
-
 impl Meter for HealthMeter {
-    type Reading = Health;
+    type Reading = HealthReading;
 
     fn push(&mut self, block: &Block) {
         self.sample_rate_hz = block.sample_rate_hz;
@@ -92,21 +86,32 @@ impl Meter for HealthMeter {
         }
     }
 
-    fn finish(mut self) -> Health {
+    fn finish(mut self) -> HealthReading {
         self.levels.end();
-        let silent = self.levels.silent();
-        let gain_riding = self.riding.finish();
-        let heard = |reading: Measured| if silent { Measured::absent("digital_silence") } else { reading };
+        HealthReading(self)
+    }
+}
+
+/// What was heard of the recording chain.
+pub struct HealthReading(HealthMeter);
+
+impl HealthReading {
+    /// The verdicts; `talk` and `takes` are the passages of those kinds, s: a recorder is judged by both too.
+    pub fn judge(&self, talk: &[(f64, f64)], takes: &[(f64, f64)]) -> Health {
+        let heard = &self.0;
+        let silent = heard.levels.silent();
+        let gain_riding = heard.riding.finish(talk, takes);
+        let sounding = |reading: Measured| if silent { Measured::absent("digital_silence") } else { reading };
         let unset = || Trust { ok: false, reason: String::new() };
         let mut health = Health {
-            noise_floor_dbfs: self.levels.noise_floor(gain_riding.value == Some(true)),
+            noise_floor_dbfs: heard.levels.noise_floor(gain_riding.value == Some(true)),
             gain_riding,
-            clipped_percent: self.clipping.finish(),
-            low_cut_hz: heard(self.bandwidth.low_cut()),
-            high_cut_hz: heard(self.bandwidth.high_cut(self.sample_rate_hz)),
-            hum_hz: heard(self.hum.finish()),
-            dc_offset: self.levels.dc_offset(),
-            dead_channels: self.levels.dead_channels(),
+            clipped_percent: heard.clipping.finish(),
+            low_cut_hz: sounding(heard.bandwidth.low_cut()),
+            high_cut_hz: sounding(heard.bandwidth.high_cut(heard.sample_rate_hz)),
+            hum_hz: sounding(heard.hum.finish()),
+            dc_offset: heard.levels.dc_offset(),
+            dead_channels: heard.levels.dead_channels(),
             balance: unset(),
             low_end: unset(),
             loudness_over_time: unset(),

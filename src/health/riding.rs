@@ -1,14 +1,20 @@
 //! Gain riding: a recorder that turns its own level up and down.
 //!
-//! Conventions: levels in dBFS of 120 Hz..9 kHz, means over 0.43 s. Two signs are weighed together: everything that sounds
-//! has much the same level although the room between it is quieter; or the room noise is lower under loud playing than
-//! in the quiet, which no fixed gain can do.
-//! Limits: a tape without any quiet moment (music only) shows neither sign and is called not riding; riding that moves
+//! Conventions: levels in dBFS of 120 Hz..9 kHz, means over 0.43 s, one every 0.17 s. Any of three signs is enough: everything
+//! that sounds has much the same level although the room between it is quieter; the room noise is lower under loud playing
+//! than in the quiet, which no fixed gain can do; a band that plays evenly stands hardly over the talk between its takes
+//! (`over_talk`).
+//! Limits: a tape of music only (no quiet moment, no talk) shows no sign and is called not riding; riding that moves
 //! the gain by less than about 10 dB, or only between the quiet and everything else, goes unseen.
 
+use std::collections::VecDeque;
+
+use crate::dsp::rows::Rows;
 use crate::dsp::spectrum::LONG_FRAMING;
 use crate::dsp::{PowerFrame, lanes};
 use crate::stats::{Measured, quantile};
+
+use super::over_talk::OverTalk;
 
 /// Edges of the bands in Hz.
 const EDGES_HZ: [f64; BANDS + 1] = [30.0, 60.0, 120.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 6000.0, 9000.0, 16_000.0];
@@ -39,35 +45,70 @@ pub struct Signs {
     pub noise_drop_db: f64,
 }
 
-/// Keeps one level a band and long spectrum.
-#[derive(Clone, Default)]
+/// Long spectra in a mean, and spectra from one kept mean to the next.
+const MEAN_OF: usize = 5;
+const KEPT_EVERY: u64 = 2;
+/// Kept means a second.
+const KEPT_A_SECOND: f64 = 48_000.0 / (4096 * KEPT_EVERY) as f64;
+
+/// Keeps one level a band and kept mean.
+#[derive(Clone)]
 pub struct RidingMeter {
-    frames: Vec<[u8; BANDS]>,
+    /// Band powers of the latest spectra.
+    latest: VecDeque<[f32; BANDS]>,
+    spectra: u64,
+    kept: Rows,
+    levels: OverTalk,
+}
+
+impl Default for RidingMeter {
+    fn default() -> Self {
+        Self {
+            latest: VecDeque::with_capacity(MEAN_OF),
+            spectra: 0,
+            kept: Rows::new(BANDS),
+            levels: OverTalk::default(),
+        }
+    }
 }
 
 impl RidingMeter {
     /// Takes a long spectrum.
     pub fn push(&mut self, spectrum: &PowerFrame) {
         let bin = |hz: f64| (hz / LONG_FRAMING.bin_hz()).round() as usize;
-        let mut frame = [0; BANDS];
-        for (code, edge) in frame.iter_mut().zip(EDGES_HZ.windows(2)) {
-            let sum = lanes::sum(&spectrum.power[bin(edge[0])..bin(edge[1])]);
-            let db = 10.0 * f64::from(sum.max(1e-12)).log10();
-            *code = (2.0 * (db - FLOOR_DBFS)).round().clamp(0.0, 255.0) as u8;
+        let mut bands = [0.0; BANDS];
+        for (power, edge) in bands.iter_mut().zip(EDGES_HZ.windows(2)) {
+            *power = lanes::sum(&spectrum.power[bin(edge[0])..bin(edge[1])]);
         }
-        self.frames.push(frame);
+        self.levels.push(bands.iter().sum());
+        if self.latest.len() == MEAN_OF {
+            self.latest.pop_front();
+        }
+        self.latest.push_back(bands);
+        self.spectra += 1;
+        if self.latest.len() == MEAN_OF && self.spectra % KEPT_EVERY == 1 {
+            self.keep();
+        }
+    }
+
+    fn keep(&mut self) {
+        let mean = |b: usize| self.latest.iter().map(|l| l[b]).sum::<f32>() / MEAN_OF as f32;
+        let code =
+            |power: f32| (2.0 * (10.0 * f64::from(power.max(1e-12)).log10() - FLOOR_DBFS)).round().clamp(0.0, 255.0);
+        let row: [u8; BANDS] = std::array::from_fn(|b| code(mean(b)) as u8);
+        self.kept.push(&row);
     }
 
     /// The signs, or the reason why there are none.
     pub fn signs(&self) -> Result<Signs, &'static str> {
-        let live: Vec<[f64; BANDS]> = self.smoothed().into_iter().filter(|b| level(b) > SILENCE_DBFS).collect();
+        let live: Vec<Bands> = self.kept.range(0..self.kept.len()).map(Bands::of).filter(Bands::sounds).collect();
         if live.is_empty() {
             return Err("silent");
         }
-        if (live.len() as f64) * LONG_FRAMING.hop_s() < LEAST_S {
+        if live.len() as f64 / KEPT_A_SECOND < LEAST_S {
             return Err("too_short");
         }
-        let levels: Vec<f64> = live.iter().map(level).collect();
+        let levels: Vec<f64> = live.iter().map(Bands::level).collect();
         let at = |q: f64| quantile(&levels, q).unwrap_or(FLOOR_DBFS);
         let (low, lower, middle, loud) = (at(0.03), at(0.25), at(0.5), at(0.97));
         let active: Vec<f64> = levels.iter().copied().filter(|l| *l > low + 6.0).collect();
@@ -82,33 +123,33 @@ impl RidingMeter {
         })
     }
 
-    /// Does the recorder ride its gain?
-    pub fn finish(&self) -> Measured<bool> {
+    /// Does the recorder ride its gain? `talk` and `takes` are the passages of those kinds, s.
+    pub fn finish(&self, talk: &[(f64, f64)], takes: &[(f64, f64)]) -> Measured<bool> {
         match self.signs() {
-            Ok(signs) => Measured::plain(signs.score() > 0.0, self.frames.len() as u64),
+            Ok(signs) => {
+                let over_talk = self.levels.score(talk, takes).unwrap_or(f64::NEG_INFINITY);
+                Measured::plain(signs.score().max(over_talk) > 0.0, self.spectra)
+            }
             Err(reason) => Measured::absent(reason),
         }
     }
-
-    /// Band levels, power mean over five frames.
-    fn smoothed(&self) -> Vec<[f64; BANDS]> {
-        let power: Vec<[f64; BANDS]> =
-            self.frames.iter().map(|f| f.map(|c| 10f64.powf((f64::from(c) * 0.5 + FLOOR_DBFS) / 10.0))).collect();
-        (0..power.len())
-            .map(|i| {
-                let around = &power[i.saturating_sub(2)..(i + 3).min(power.len())];
-                let mut mean = [0.0; BANDS];
-                for (b, m) in mean.iter_mut().enumerate() {
-                    *m = 10.0 * (around.iter().map(|f| f[b]).sum::<f64>() / around.len() as f64).log10();
-                }
-                mean
-            })
-            .collect()
-    }
 }
 
-fn level(bands: &[f64; BANDS]) -> f64 {
-    10.0 * bands[LEVEL_BANDS].iter().map(|b| 10f64.powf(b / 10.0)).sum::<f64>().log10()
+/// Levels of the bands, dBFS.
+struct Bands([f64; BANDS]);
+
+impl Bands {
+    fn of(row: &[u8]) -> Self {
+        Self(std::array::from_fn(|b| row.get(b).map_or(FLOOR_DBFS, |c| f64::from(*c) * 0.5 + FLOOR_DBFS)))
+    }
+
+    fn level(&self) -> f64 {
+        10.0 * self.0[LEVEL_BANDS].iter().map(|b| 10f64.powf(b / 10.0)).sum::<f64>().log10()
+    }
+
+    fn sounds(&self) -> bool {
+        self.level() > SILENCE_DBFS
+    }
 }
 
 fn deviation(values: &[f64]) -> f64 {
@@ -117,23 +158,22 @@ fn deviation(values: &[f64]) -> f64 {
 }
 
 /// Share of the frames whose bands all but one sit within [`AT_REST_DB`] of the quietest moments.
-fn room_noise_share(frames: &[[f64; BANDS]], levels: &[f64]) -> f64 {
+fn room_noise_share(frames: &[Bands], levels: &[f64]) -> f64 {
     let limit = quantile(levels, 0.04).unwrap_or(FLOOR_DBFS);
     let mut rest = [0.0; BANDS];
     for (band, level) in rest.iter_mut().enumerate() {
-        let quiet: Vec<f64> = frames.iter().zip(levels).filter(|(_, l)| **l <= limit).map(|(f, _)| f[band]).collect();
+        let quiet: Vec<f64> = frames.iter().zip(levels).filter(|(_, l)| **l <= limit).map(|(f, _)| f.0[band]).collect();
         *level = quantile(&quiet, 0.5).unwrap_or(FLOOR_DBFS);
     }
-    let at_rest = |f: &[f64; BANDS]| {
-        LEVEL_BANDS.filter(|b| (f[*b] - rest[*b]).abs() < AT_REST_DB).count() + 1 >= LEVEL_BANDS.len()
-    };
+    let at_rest =
+        |f: &Bands| LEVEL_BANDS.filter(|b| (f.0[*b] - rest[*b]).abs() < AT_REST_DB).count() + 1 >= LEVEL_BANDS.len();
     frames.iter().filter(|f| at_rest(f)).count() as f64 / frames.len() as f64
 }
 
 /// Fall of each band's low end in the louder half below its middle in the quietest moments.
-fn noise_drop_db(frames: &[[f64; BANDS]], levels: &[f64], low: f64, middle: f64) -> f64 {
+fn noise_drop_db(frames: &[Bands], levels: &[f64], low: f64, middle: f64) -> f64 {
     let pick = |band: usize, wanted: &dyn Fn(f64) -> bool| -> Vec<f64> {
-        frames.iter().zip(levels).filter(|(_, l)| wanted(**l)).map(|(f, _)| f[band].max(-100.0)).collect()
+        frames.iter().zip(levels).filter(|(_, l)| wanted(**l)).map(|(f, _)| f.0[band].max(-100.0)).collect()
     };
     let mut sum = 0.0;
     for band in NOISE_BANDS {

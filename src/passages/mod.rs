@@ -50,3 +50,10 @@ pub struct Passage {
     /// Probability that the kind is right, 0..=1.
     pub confidence: f64,
 }
+
+impl Passage {
+    /// Start and end of the passages of a kind, s.
+    pub fn spans(passages: &[Self], kind: PassageKind) -> Vec<(f64, f64)> {
+        passages.iter().filter(|p| p.kind == kind).map(|p| (p.start_s, p.end_s)).collect()
+    }
+}

@@ -69,8 +69,7 @@ pub fn measured(
 ) -> MeasuredTape {
     let Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure, scratch: _ } = readings;
     let balance = options.mic_curve.as_ref().map_or_else(|| balance.clone(), |curve| balance.corrected(curve));
-    let spans: Vec<(f64, f64)> =
-        passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
+    let spans = Passage::spans(&passages, PassageKind::Take);
     let methods = methods::methods(options.target.as_ref(), options.mic_curve.as_ref());
     let methods = if company_is_there(&close) { methods::with_close(methods) } else { methods };
     let target = options.target.clone().unwrap_or_else(Target::published_average);
@@ -145,8 +144,7 @@ fn company_is_there(close: &Result<Option<Company>, String>) -> bool {
 
 /// The balance over the takes of a recording, and how many seconds they last.
 pub fn balance_of_playing(readings: &Readings) -> (Balance, f64) {
-    let spans: Vec<(f64, f64)> =
-        readings.passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
+    let spans = Passage::spans(&readings.passages, PassageKind::Take);
     let health = &readings.health;
     let limits = HearingLimits { low_cut_hz: health.low_cut_hz.value, high_cut_hz: health.high_cut_hz.value };
     let balance = readings.balance.over(&spans, &Target::published_average(), limits);

@@ -18,7 +18,7 @@ use crate::measure::loudness::{LoudnessMeter, LoudnessReading};
 use crate::measure::time::{TimeFeatures, TimeMeter};
 use crate::measure::tone::{ToneMeter, ToneReading};
 use crate::measure::tuning::{TuningMeter, TuningReading};
-use crate::passages::{Passage, PassageMeter};
+use crate::passages::{Passage, PassageKind, PassageMeter};
 use crate::tape::{Scratch, Tape, TapeError, TapeSummary};
 
 /// Blocks that may wait for a slow meter; bounds the memory, a second each. Shorter blocks, or fewer,
@@ -90,6 +90,8 @@ pub fn measure(
         let (passages, (balance, exposure)) = spectral?;
         let (tuning, time) = players?;
         let (layers, tone) = layers?;
+        let spans = |kind| Passage::spans(&passages, kind);
+        let health = health.judge(&spans(PassageKind::Talk), &spans(PassageKind::Take));
         Ok((
             Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure, scratch },
             tape.summary(),

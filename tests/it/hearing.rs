@@ -46,7 +46,9 @@ pub fn hear_in_blocks(channels: &[Vec<f32>], rate_hz: u32, block_frames: usize) 
         health.push(&block);
         passages.push(&block);
     }
-    (health.finish(), passages.finish())
+    let passages = passages.finish();
+    let spans = |kind| Passage::spans(&passages, kind);
+    (health.finish().judge(&spans(PassageKind::Talk), &spans(PassageKind::Take)), passages)
 }
 
 /// As [`hear_in_blocks`], a quarter of a second a block.

@@ -102,8 +102,7 @@ pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuni
 /// As [`measure_tuning`], with what a band sheet knows.
 pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints: &TuningHints) -> TapeTuning {
     let store = &reading.store;
-    let takes_s: Vec<(f64, f64)> =
-        passages.iter().filter(|p| p.kind == PassageKind::Take).map(|p| (p.start_s, p.end_s)).collect();
+    let takes_s = Passage::spans(passages, PassageKind::Take);
     let takes: Vec<(usize, usize)> =
         takes_s.iter().map(|&(a, b)| (frame_at(a).min(store.frames()), frame_at(b).min(store.frames()))).collect();
     let strings: Vec<Vec<OpenString>> = passages
