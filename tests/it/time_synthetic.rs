@@ -410,3 +410,61 @@ fn swing_hat_and_tempo_of_each_part_are_its_own() {
     // A part without a beat in it says why.
     assert_eq!(part(end_s - 2.0, end_s).tempo.bpm.reason.as_deref(), Some("too_few_beats"));
 }
+
+#[test]
+fn where_the_band_falls_apart_no_beat_is_told_and_the_drift_stays_that_of_the_playing() {
+    let beats = grid(0.5, 140.0, 0.0, 97);
+    let mut tape = band(&beats[..65], &jazz(2.0));
+    let from = beats[64];
+    tape.samples.resize(((beats[96] + 5.0) * RATE) as usize, 0.0);
+    // Each voice goes its own way, further and further off.
+    let own_way = |at: f64, way: f64| from + (at - from) * (1.0 + way * (at - from) / 14.0);
+    for (i, beat) in beats[64..].iter().enumerate() {
+        tape.cymbal(own_way(*beat, 0.3), 0.12, 0.2);
+        tape.kick(own_way(*beat, -0.25), 0.04);
+        tape.pluck(own_way(*beat + 0.03, -0.12), 0.35, 36.0 + (i * 5 % 12) as f64, 0.15);
+        for step in [4.0, 7.0, 10.0] {
+            tape.pluck(own_way(*beat, 0.15), 0.25, 58.0 + step, 0.025);
+        }
+    }
+    let take = tape.measure(&TimeHints::default());
+    let (f, ..) = f_measure(&beats[..64], &take.tempo.beat_times_s, 0.03);
+    assert!(f > 0.93, "F {f}");
+    let last = take.tempo.beat_times_s.last().unwrap();
+    assert!(*last < from + 4.5, "{last} for {from}");
+    assert!(take.tempo.drift_percent.value.unwrap().abs() < 1.5, "{:?}", take.tempo.drift_percent);
+    assert!(take.without_beat.iter().any(|(a, b)| *b - *a > 6.0), "{:?}", take.without_beat);
+}
+
+#[test]
+fn half_the_tempo_is_put_in_doubt_where_kick_and_bass_tell_two_from_four_unless_a_tempo_is_marked() {
+    let beats = grid(0.5, 150.0, 0.0, 129);
+    let song = |kicks: [bool; 4]| {
+        let mut tape = Tape::new(beats[128] + 1.5);
+        for (i, beat) in beats[..128].iter().enumerate() {
+            let place = i % 4;
+            tape.cymbal(*beat, 0.02, 0.3);
+            tape.cymbal(*beat + 0.2, 0.02, 0.2);
+            if kicks[place] {
+                tape.kick(*beat, 0.6);
+                tape.pluck(*beat, 0.35, 34.0 + [0.0, 5.0, 7.0, 5.0][i / 4 % 4], 0.2);
+            }
+            if place == 2 {
+                tape.snare(*beat, 0.4);
+            }
+            for step in [0.0, 4.0, 7.0] {
+                tape.pluck(*beat, 0.3, 58.0 + step + [0.0, 5.0, 7.0, 5.0][i / 4 % 4], 0.03);
+            }
+        }
+        tape
+    };
+    let unsure = |tape: &Tape, marked_bpm: Option<f64>| {
+        let bpm = tape.measure(&TimeHints { marked_bpm, beats_in_bar: Some(4) }).tempo.bpm;
+        assert!((bpm.value.unwrap() / 150.0 - 1.0).abs() < 0.003, "{bpm:?}");
+        bpm.warnings.iter().any(|w| w == "half_or_double_possible")
+    };
+    let other = song([true, false, false, true]);
+    assert!(unsure(&other, None));
+    assert!(!unsure(&other, Some(150.0)), "the sheet decides");
+    assert!(!unsure(&song([true, false, true, false]), None));
+}

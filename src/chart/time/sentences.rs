@@ -34,7 +34,7 @@ fn take_words(take: &TakeFacts) -> String {
     if words::finite(&take.tempo.bpm).is_none() {
         return format!("No tempo: {}.", words::why_absent(&take.tempo.bpm));
     }
-    [marked(take), drift(take), phrases(take), parts::moves(take), slips(take)]
+    [half_or_double(take), marked(take), drift(take), phrases(take), parts::moves(take), slips(take)]
         .into_iter()
         .chain([swing(take), parts::swing(take), hat(take), parts::hat(take), backbeat(take)])
         .chain([bass(take), from_close(take), comping(take)])
@@ -51,6 +51,12 @@ fn marked(take: &TakeFacts) -> Option<String> {
     let way = if value > 0.0 { "faster" } else { "slower" };
     let beyond = value.abs() >= LEAST_RE_MARKED_PERCENT && (low > 0.0 || high < 0.0);
     beyond.then(|| format!("{} % {way} than marked.", words::number(value.abs(), 0, false)))
+}
+
+/// A tempo that may be counted otherwise, and what the director can do about it.
+fn half_or_double(take: &TakeFacts) -> Option<String> {
+    let unsure = take.tempo.bpm.warnings.iter().any(|w| w == "half_or_double_possible");
+    unsure.then(|| "Half or double this tempo is possible: mark it in the band sheet.".to_owned())
 }
 
 /// How far the phrases are from each other.

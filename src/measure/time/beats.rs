@@ -129,6 +129,18 @@ impl BeatTrack {
         Ok(self)
     }
 
+    /// The beats for whose places `keeps` says so; those after ones that go start afresh.
+    pub(super) fn keep(self, keeps: impl Fn(usize) -> bool) -> Self {
+        let kept: Vec<usize> = (0..self.times_s.len()).filter(|i| keeps(*i)).collect();
+        let afresh = |k: &usize| *k == 0 || self.restarts.contains(&kept[*k]) || kept[*k] != kept[k - 1] + 1;
+        Self {
+            times_s: kept.iter().map(|i| self.times_s[*i]).collect(),
+            in_bar: kept.iter().map(|i| self.in_bar[*i]).collect(),
+            restarts: (0..kept.len()).filter(afresh).collect(),
+            ..self
+        }
+    }
+
     /// The beats of a part, or `None` without any.
     pub fn between(&self, start_s: f64, end_s: f64) -> Option<Self> {
         let first = self.times_s.partition_point(|t| *t < start_s);
@@ -170,5 +182,12 @@ pub(super) mod tests {
             level_probability: 0.9,
             phase_probability: 0.9,
         }
+    }
+
+    #[test]
+    fn beats_after_ones_that_go_start_afresh() {
+        let track = track_of((0..12).map(f64::from).collect(), vec![0, 9]).keep(|i| !(4..7).contains(&i));
+        assert_eq!(track.times_s, [0.0, 1.0, 2.0, 3.0, 7.0, 8.0, 9.0, 10.0, 11.0]);
+        assert_eq!((track.restarts, track.in_bar[4]), (vec![0, 4, 6], 4));
     }
 }

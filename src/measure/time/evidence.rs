@@ -157,7 +157,7 @@ fn correlation(a: &[f32], b: &[f32]) -> f32 {
     ab / (aa * bb).sqrt()
 }
 
-fn beat_profile(strengths: &Strengths, beat: f64, length: f64) -> [[f32; GROUPS]; POSITIONS] {
+pub(super) fn beat_profile(strengths: &Strengths, beat: f64, length: f64) -> [[f32; GROUPS]; POSITIONS] {
     let half = length / (2.0 * POSITIONS as f64);
     std::array::from_fn(|p| {
         let centre = beat + length * p as f64 / POSITIONS as f64;

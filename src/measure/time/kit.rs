@@ -15,6 +15,8 @@ const CYMBALS: [usize; 2] = [6, 7];
 /// known truth: a closing hat adds a short body to the ride's stroke, an accent of the ride lifts all three alike).
 const HAT_WEIGHTS: [f64; 4] = [0.11, 0.05, 0.17, 0.81];
 const HAT_BIAS: f64 = -1.01;
+/// How far the scores of all bars of a take may be off together: hats and cymbals differ from kit to kit.
+const HAT_MISREAD: f64 = 0.8;
 /// Differences beyond this count no further, dB.
 const HAT_LARGEST_DB: f64 = 6.0;
 /// Cymbal rise half way after beats 1 and 3 from which eighths are running, dB.
@@ -85,14 +87,25 @@ pub fn kit_facts(strengths: &Strengths, grid: &Grid) -> KitFacts {
 }
 
 fn hat(reader: &Reader, bars: &[&[GridBeat]], running: bool) -> Measured {
-    let n = bars.len() as f64;
-    let closes = bars.iter().filter(|bar| !running && reader.hat_score(bar) > 0.0).count() as f64;
-    // Wilson's interval for a share, J. Amer. Stat. Assoc. 22, 1927.
-    let (p, z2) = (closes / n, 1.96f64 * 1.96);
+    let scores: Vec<f64> = bars.iter().filter(|_| !running).map(|bar| reader.hat_score(bar)).collect();
+    share_of_closed(&scores, bars.len())
+}
+
+/// Share of `n` bars whose score is above 0, percent; bars without a score are open. Its interval holds what the share would be
+/// if the take's hat sounded a little more or less like the hats that the score was fitted on, all bars alike.
+fn share_of_closed(scores: &[f64], n: usize) -> Measured {
+    let share = |from: f64| scores.iter().filter(|s| **s > from).count() as f64 / n as f64;
+    let percent = |share: f64| 100.0 * share;
+    let (low, high) = (wilson(share(HAT_MISREAD), n).0, wilson(share(-HAT_MISREAD), n).1);
+    Measured::new(percent(share(0.0)), percent(low), percent(high), n as u64)
+}
+
+/// Wilson's interval for a share of `n`, J. Amer. Stat. Assoc. 22, 1927.
+fn wilson(p: f64, n: usize) -> (f64, f64) {
+    let (n, z2) = (n as f64, 1.96f64 * 1.96);
     let middle = (p + z2 / (2.0 * n)) / (1.0 + z2 / n);
     let half = 1.96 * (p * (1.0 - p) / n + z2 / (4.0 * n * n)).sqrt() / (1.0 + z2 / n);
-    let low = (middle - half).min(p).max(0.0);
-    Measured::new(100.0 * p, 100.0 * low, 100.0 * (middle + half).max(p).min(1.0), bars.len() as u64)
+    ((middle - half).min(p).max(0.0), (middle + half).max(p).min(1.0))
 }
 
 fn backbeat(reader: &Reader, bars: &[&[GridBeat]], running: bool) -> Measured<bool> {
@@ -220,5 +233,24 @@ impl Reader<'_> {
             |from: f64, to: f64| -> f64 { bands.iter().map(|b| 10f64.powf(self.mean_db(*b, from, to) / 10.0)).sum() };
         let gained = power(frame, frame + 12.0) - power(frame - 10.0, frame - 4.0);
         (gained > 0.0).then(|| 10.0 * gained.log10())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn an_interval_is_wide_where_many_bars_hang_on_how_the_hat_sounds() {
+        let clear = share_of_closed(&[2.0; 20], 20);
+        assert_eq!((clear.value, clear.high), (Some(100.0), Some(100.0)));
+        // Wilson's lower limit for 20 of 20: 1 / (1 + 1.96 squared / 20).
+        assert!((clear.low.unwrap() - 100.0 / (1.0 + 1.96f64.powi(2) / 20.0)).abs() < 1e-6, "{clear:?}");
+        let scores: Vec<f64> = (0..20).map(|i| if i < 10 { 2.0 } else { -0.4 }).collect();
+        let unsure = share_of_closed(&scores, 20);
+        assert_eq!((unsure.value, unsure.high), (Some(50.0), Some(100.0)), "{unsure:?}");
+        assert!(unsure.low.unwrap() > 25.0);
+        let none = share_of_closed(&[], 20);
+        assert!(none.value == Some(0.0) && none.high.unwrap() < 20.0, "running eighths are no closing hat");
     }
 }

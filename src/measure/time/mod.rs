@@ -9,13 +9,16 @@ pub mod bass_lag;
 pub mod beats;
 mod curves;
 pub mod evidence;
+mod falling;
 pub mod features;
 mod form;
 pub mod grid;
+mod halves;
 pub mod hypotheses;
 pub mod kit;
 #[allow(clippy::approx_constant, reason = "fitted numbers may look like others")]
 mod lag_weights;
+mod middle;
 mod phrases;
 pub mod picture;
 pub mod pieces;
@@ -40,10 +43,13 @@ use grid::Grid;
 use strength::Strengths;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "time.4";
+pub const METHOD_ID: &str = "time.5";
 
 /// Below this probability the level or the phase of the bar is marked as uncertain.
 const CERTAIN_FROM: f64 = 0.7;
+
+/// Warning of a tempo of which half or double is about as likely.
+pub const HALF_OR_DOUBLE: &str = "half_or_double_possible";
 
 /// Reason of a lag of the bass that only a recording close to it tells within 5 ms.
 const NOT_FROM_ROOM: &str = "within_onset_error";
@@ -65,8 +71,8 @@ pub struct FeelFacts {
     pub bass_to_drums_at_most_ms: Measured,
     /// Spread of single bass onsets against the drums, ms.
     pub bass_to_drums_spread_ms: Measured,
-    /// Onsets of guitar and keys together in a bar; from the room alone never told: neither the middle flux nor the levels at the
-    /// beats follow the true count on mixes with known notes (correlation below 0.1 and 0.5).
+    /// Onsets of guitar and keys together in a bar; from the room alone never told: by the layers' shares of the spectrum a take's count
+    /// is off by 1.05 on mixes with known notes, which differ by 1.45 among themselves (standard deviations), and no crowded bar is found.
     pub comping_onsets_per_bar: Measured,
 }
 
@@ -203,7 +209,7 @@ impl TakeTime {
 pub fn measure_take(features: &TimeFeatures, start_s: f64, end_s: f64, hints: &TimeHints) -> TakeTime {
     let features = &features.view();
     match track_beats(features, start_s, end_s, hints) {
-        Ok(track) => along(features, start_s, end_s, track),
+        Ok(track) => along(features, start_s, end_s, track, hints),
         Err(reason) => TakeTime::absent(reason, (start_s, end_s)),
     }
 }
@@ -232,9 +238,14 @@ pub fn measure_part(features: &TimeFeatures, take: &TakeTime, start_s: f64, end_
 /// Fewest beats of a part that is measured by itself.
 pub const FEWEST_OF_PART: usize = 16;
 
-fn along(features: &TimeFeatures, start_s: f64, end_s: f64, track: BeatTrack) -> TakeTime {
+fn along(features: &TimeFeatures, start_s: f64, end_s: f64, track: BeatTrack, hints: &TimeHints) -> TakeTime {
     let strengths = Strengths::of_span(features, start_s, end_s);
-    let tempo = TempoFacts::of_track(&track);
+    let track = falling::without_falling(track, &strengths);
+    let mut tempo = TempoFacts::of_track(&track);
+    // A marked tempo decides.
+    if hints.marked_bpm.is_none() && halves::half_as_likely(&track, &strengths) {
+        tempo.bpm = tempo.bpm.with_warning(HALF_OR_DOUBLE);
+    }
     let grid = Grid::new(&track, &strengths);
     let onset_ms = 1000.0 * track.onset_sd_s;
     let onsets = track.times_s.len();

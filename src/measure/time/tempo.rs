@@ -5,6 +5,7 @@
 
 use super::CERTAIN_FROM;
 use super::beats::BeatTrack;
+use super::middle::middle;
 use crate::stats::{Measured, median};
 
 /// Tempo of a take.
@@ -30,8 +31,13 @@ pub const CURVE_BEATS: usize = 4;
 const FEWEST_FOR_DRIFT: usize = 24;
 /// Two standard errors of the tempo that stay however many beats there are, percent: the frame grid and the smoother.
 const TEMPO_FLOOR_PERCENT: f64 = 0.1;
-/// Two standard errors of a median of slowly wandering beats, in spreads over the root of their number.
-const MEDIAN_FACTOR: f64 = 2.6;
+/// How well the length of a single smoothed beat is known, as a share: at least, and per spread of the beats, the more of which the
+/// smoother takes away the more the tempo wanders.
+const BEAT_KNOWN_TO: (f64, f64) = (0.0015, 0.2);
+/// Softness of the middle at most: beyond, the middle of two tempi would lie between them.
+const LARGEST_SOFTNESS: f64 = 0.003;
+/// Standard errors of the middle in the half-width: more than two, as neighbouring beats are not known apart.
+const MIDDLE_FACTOR: f64 = 2.5;
 /// Spread of the beats about the take's drift from which there is more than one tempo in it, percent; wander alone reaches 1.6 on
 /// mixes with known beats.
 const SEVERAL_TEMPI_PERCENT: f64 = 2.5;
@@ -58,13 +64,14 @@ impl TempoFacts {
     /// The tempo of a beat track.
     ///
     /// # Method
-    /// Median and line over the smoothed beats. The interval of the tempo takes the spread of the beats over the root of
-    /// their number; that of the drift takes what the onset error does to a line through differences.
+    /// Middle and line over the smoothed beats. The interval of the tempo takes how well the middle of them is known, see
+    /// [`middle`](super::middle::middle), and the beats that may lie in the breaks between the stretches; that of the drift
+    /// takes what the onset error does to a line through differences.
     pub fn of_track(track: &BeatTrack) -> Self {
         let beats = Beats::of(track);
         let mut bpm = beats.bpm();
         if track.level_probability < CERTAIN_FROM {
-            bpm = bpm.with_warning("half_or_double_possible");
+            bpm = bpm.with_warning(super::HALF_OR_DOUBLE);
         }
         Self {
             bpm,
@@ -83,6 +90,8 @@ struct Beats {
     length_s: Vec<f64>,
     /// Tempo at beat 0 and change a beat.
     line: Option<(f64, f64)>,
+    /// Beats for which there is room in the breaks between the stretches.
+    missed: f64,
 }
 
 impl Beats {
@@ -91,7 +100,10 @@ impl Beats {
         let number: Vec<f64> = kept.iter().map(|i| (*i - 1) as f64).collect();
         let length_s: Vec<f64> = kept.iter().map(|i| track.times_s[*i] - track.times_s[i - 1]).collect();
         let tempi: Vec<f64> = length_s.iter().map(|l| 60.0 / l).collect();
-        Self { line: line(&number, &tempi), number, length_s }
+        let usual = median(&length_s).unwrap_or(1.0);
+        let breaks = track.restarts.iter().filter(|r| **r > 0 && **r < track.times_s.len());
+        let missed = breaks.map(|r| ((track.times_s[*r] - track.times_s[r - 1]) / usual - 1.0).max(0.0)).sum();
+        Self { line: line(&number, &tempi), number, length_s, missed }
     }
 
     fn count(&self) -> f64 {
@@ -111,25 +123,32 @@ impl Beats {
     }
 
     fn bpm(&self) -> Measured {
-        let (Some(middle), Some(spread)) = (median(&self.length_s), self.spread_percent()) else {
-            return Measured::absent("too_few_beats");
-        };
-        let value = 60.0 / middle;
-        let half_percent = TEMPO_FLOOR_PERCENT.hypot(MEDIAN_FACTOR * spread / self.count().sqrt());
-        let told = Measured::symmetric(value, value * half_percent / 100.0, self.length_s.len() as u64);
-        match self.between().filter(|_| spread > SEVERAL_TEMPI_PERCENT) {
-            Some((low, high)) => {
-                let (low, high) = (told.low.map_or(low, |l| l.min(low)), told.high.map_or(high, |h| h.max(high)));
-                Measured::new(value, low, high, self.length_s.len() as u64).with_warning("tempo_changes")
+        let told = self.spread_percent().and_then(|spread| {
+            let known_to = BEAT_KNOWN_TO.0.max(BEAT_KNOWN_TO.1 * spread / 100.0);
+            Some((spread, middle(&self.length_s, known_to.min(LARGEST_SOFTNESS), known_to)?))
+        });
+        let Some((spread, middle)) = told else { return Measured::absent("too_few_beats") };
+        let value = 60.0 / middle.length_s;
+        let half_percent = TEMPO_FLOOR_PERCENT.hypot(100.0 * MIDDLE_FACTOR * middle.error);
+        let (mut low, mut high) = (value * (1.0 - half_percent / 100.0), value * (1.0 + half_percent / 100.0));
+        let mut reach = |around: Option<(f64, f64)>| {
+            if let Some((from, to)) = around {
+                (low, high) = (low.min(from), high.max(to));
             }
-            None => told,
+        };
+        // Beats that were not found may all lie to one side of the middle.
+        reach(self.between(0.5 * self.missed / (self.missed + self.count())));
+        let several = spread > SEVERAL_TEMPI_PERCENT;
+        if several {
+            // Half as many to each side as a median of so few independent beats may be off by.
+            reach(self.between(0.98 / (self.count() / BEATS_OF_ONE_TEMPO).sqrt().max(2.0)));
         }
+        let told = Measured::new(value, low, high, self.length_s.len() as u64);
+        if several { told.with_warning("tempo_changes") } else { told }
     }
 
-    /// Beats a minute of all but the slowest and fastest of a take whose tempo changes: half as many to each side as a median of
-    /// so few independent beats may be off by.
-    fn between(&self) -> Option<(f64, f64)> {
-        let half = 0.98 / (self.count() / BEATS_OF_ONE_TEMPO).sqrt().max(2.0);
+    /// Beats a minute between the quantiles that far to either side of the middle of the lengths.
+    fn between(&self, half: f64) -> Option<(f64, f64)> {
         let length = |q: f64| crate::stats::quantile(&self.length_s, q);
         Some((60.0 / length(0.5 + half)?, 60.0 / length(0.5 - half)?))
     }
