@@ -279,14 +279,12 @@ fn the_tuning_picture_says_flat_and_sharp_in_words_and_why_a_player_is_not_judge
 fn the_layers_picture_says_who_stands_in_front_and_who_is_not_heard() {
     let (report, _) = mock::layered();
     let said = words_of(&lay_out_layers(&report).unwrap());
-    for wanted in
-        [
-            "Horns in front in part 2.",
-            "Horns not heard over the others in part 3.",
-            "No layer stands clearly in front.",
-            "Form of 12 bars, 5 times round. Parts 1 and 3 on the same changes.",
-        ]
-    {
+    for wanted in [
+        "Horns in front in part 2.",
+        "Horns not heard over the others in part 3.",
+        "No layer stands clearly in front.",
+        "Form of 12 bars, 5 times round. Parts 1 and 3 on the same changes.",
+    ] {
         assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
     }
     let (silent, _) = mock::empty(10.0);

@@ -501,7 +501,8 @@ pub fn layered() -> (Report, Curves) {
     let last = r.takes.len() - 1;
     for (i, take) in r.takes.iter_mut().enumerate() {
         let length = (take.end_s - take.start_s) / 3.0;
-        take.form_bars = Some(if i == 0 { Measured::new(12.0, 12.0, 12.0, 5) } else { Measured::absent("form_not_repeated") });
+        take.form_bars =
+            Some(if i == 0 { Measured::new(12.0, 12.0, 12.0, 5) } else { Measured::absent("form_not_repeated") });
         take.parts = (0..3)
             .map(|k| {
                 let m = |lu: f64| Measured::symmetric(lu, 2.5, 30);

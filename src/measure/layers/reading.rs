@@ -285,7 +285,8 @@ mod tests {
         // Comping has seven tenths, horns three; of theirs a fifth or a half is in bands of their own.
         let horns = |sure: f64| {
             let shares = [0.0, 0.0, 0.0, 0.7, 0.3, 0.0, 0.3 * sure].map(|s| (s * WHOLE) as u16);
-            let powers = LayerReading::new(vec![Shares { of: shares, ..Shares::default() }; 200]).with_power(&[0.01; 300], 0.1);
+            let powers =
+                LayerReading::new(vec![Shares { of: shares, ..Shares::default() }; 200]).with_power(&[0.01; 300], 0.1);
             let second = powers.curve(Layer::Horns, &[(0.0, 25.0)], 25)[10];
             (powers.levels(0.0, 25.0).re_band_lu[Layer::Horns as usize].clone(), second)
         };
@@ -302,12 +303,16 @@ mod tests {
         let half = |unsure: u8| {
             let shares = Shares { of: [30_000, 30_000, 0, 0, 0, 0, 0], unsure: [unsure, 0, 0, 0] };
             let levels = LayerReading::new(vec![shares; 200]).with_power(&[0.01; 300], 0.1).levels(0.0, 25.0);
-            let width = |layer: Layer| levels.lufs[layer as usize].high.unwrap() - levels.lufs[layer as usize].low.unwrap();
+            let width =
+                |layer: Layer| levels.lufs[layer as usize].high.unwrap() - levels.lufs[layer as usize].low.unwrap();
             (width(Layer::Bass) / 2.0, width(Layer::Drums) / 2.0)
         };
         // A half of 255 is a half of the power that may be another's.
         let (bass, drums) = half(128);
-        assert!((bass - half_width_db(0.5)).abs() < 0.05 && (drums - half_width_db(0.0)).abs() < 1e-9, "{bass} {drums}");
+        assert!(
+            (bass - half_width_db(0.5)).abs() < 0.05 && (drums - half_width_db(0.0)).abs() < 1e-9,
+            "{bass} {drums}"
+        );
         assert!(half(26).0 < bass - 1.5);
     }
 }
