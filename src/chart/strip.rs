@@ -5,7 +5,7 @@ use super::canvas::{Align, Area, Canvas, Type};
 use super::text;
 use super::theme::{BLUE, INK, KINDS, KindLook, PAPER, SOFT_INK, TypeSizes, look};
 use crate::passages::PassageKind;
-use crate::report::Report;
+use crate::report::{PartFacts, Report};
 
 /// Fills `area` as kind `look`.
 pub fn swatch(c: &mut Canvas, area: Area, look: &KindLook) {
@@ -70,22 +70,30 @@ pub fn part_lines(c: &mut Canvas, plot: Area, scale: Scale, report: &Report) {
     }
 }
 
-/// Names of the parts at the bottom of the plot, where a take has more than one and they fit.
+/// Names of the parts at the bottom of the plot, where a take has more than one and they fit: the longest words that do.
 pub fn part_labels(c: &mut Canvas, plot: Area, scale: Scale, report: &Report, sizes: &TypeSizes) {
     for part in report.takes.iter().filter(|t| t.parts.len() > 1).flat_map(|t| &t.parts) {
         let (left, right) = (scale.at(part.start_s), scale.at(part.end_s).min(plot.right));
         let kind = Type::regular(sizes.small, SOFT_INK);
-        let name = if part.label.chars().all(|d| d.is_ascii_digit()) {
-            format!("part {}", part.label)
-        } else {
-            part.label.clone()
-        };
         let room = Area { left, right: right.max(left), ..plot };
         let at = (left + 7.0, plot.bottom - 9.0);
-        if c.text_if_free(at, &name, kind, Align::Left, room, None).is_none() {
-            c.text_if_free(at, &part.label, kind, Align::Left, room, None);
+        for words in part_words(part) {
+            if c.text_if_free(at, &words, kind, Align::Left, room, None).is_some() {
+                break;
+            }
         }
     }
+}
+
+/// What a part is called, the longest words first.
+fn part_words(part: &PartFacts) -> Vec<String> {
+    let name = if part.label.chars().all(|d| d.is_ascii_digit()) {
+        format!("part {}", part.label)
+    } else {
+        part.label.clone()
+    };
+    let same = part.same_form_as.as_ref().map(|first| format!("{name}, changes of {first}"));
+    same.into_iter().chain([name, part.label.clone()]).collect()
 }
 
 fn label_takes(c: &mut Canvas, area: Area, scale: Scale, report: &Report, sizes: &TypeSizes) {

@@ -3,6 +3,7 @@
 pub mod balance;
 pub mod close;
 pub mod exposure;
+pub mod forms;
 pub mod layers;
 pub mod loudness;
 pub mod time;

@@ -93,9 +93,10 @@ pub fn measured(
         rayon::join(|| measure_time(&time, &spans, sheet), || measure_tuning_with(peaks, &passages, &hints));
     of_sheet.problems.extend(unheard);
     let beside = company.map(|company| TapeClose::new(company, &mut of_sheet.time));
-    let harmony = of_sheet.time.iter().map(|t| peaks.harmony(&t.tempo.beat_times_s)).collect();
+    let harmony: Vec<Harmony> = of_sheet.time.iter().map(|t| peaks.harmony(&t.tempo.beat_times_s)).collect();
     let exposure = compose_sheet::exposure(&exposure, &health, sheet, &mut of_sheet.problems);
-    let mut layers = measure_layers(&layers, &loudness, &health, &spans, (sheet, &mut of_sheet), &info.marks);
+    let heard = (info.marks.as_slice(), harmony.as_slice());
+    let mut layers = measure_layers(&layers, &loudness, &health, &spans, (sheet, &mut of_sheet), heard);
     if let Some(beside) = &beside {
         layers.hear_close(&beside.company.beside, &loudness);
     }
@@ -308,6 +309,7 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         time_detail: time_detail(time, &parts, marked.as_ref().and_then(|m| m.tempo_bpm)),
         marked,
         parts,
+        form_bars: tape.layers.form_bars(at),
         harmony: tape.harmony.get(at).map(harmony_facts),
         close: tape
             .beside

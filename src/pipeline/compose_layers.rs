@@ -5,9 +5,13 @@ use super::compose_sheet::{SheetTakes, chart_of, left_out, of_take, wanted};
 use crate::findings::PartInput;
 use crate::health::Health;
 use crate::measure::close::{Voice, agrees_with_mix};
-use crate::measure::layers::{self, LAYERS, Layer, LayerPowers, LayerReading, find_parts, place_parts};
+use crate::measure::forms::BarSounds;
+use crate::measure::layers::{
+    self, BarGrid, LAYERS, Layer, LayerPowers, LayerReading, find_parts, music_starts_at, place_parts,
+};
 use crate::measure::loudness::LoudnessReading;
 use crate::measure::time::TakeTime;
+use crate::measure::tuning::{BeatClasses, Harmony};
 use crate::report::{LayerCurves, LayerLevels, PartFacts, PartSource};
 use crate::sheet::{Chart, TapeSheet};
 use crate::stats::Measured;
@@ -27,6 +31,8 @@ pub struct TapeLayers {
     powers: LayerPowers,
     takes: Vec<(f64, f64)>,
     parts: Vec<Vec<Part>>,
+    /// Bars after which the changes of each take return.
+    form_bars: Vec<Measured>,
     /// Why no layer's own level can be stated, if so: neither riding nor overload lets through what came to the microphone.
     /// How the layers stand against the band remains, with a warning.
     distrusted: Option<&'static str>,
@@ -44,8 +50,16 @@ struct Part {
     source: PartSource,
     start_s: f64,
     end_s: f64,
+    /// Label of the first part over the same changes.
+    same_form_as: Option<String>,
     /// Levels by recordings close to the players, where there are any.
     close: [Option<Measured>; LAYERS.len()],
+}
+
+impl Part {
+    fn new(label: String, source: PartSource, (start_s, end_s): (f64, f64)) -> Self {
+        Self { label, source, start_s, end_s, same_form_as: None, close: NONE_CLOSE }
+    }
 }
 
 /// Puts shares and power together, and cuts the takes.
@@ -55,22 +69,27 @@ pub fn measure_layers(
     health: &Health,
     takes: &[(f64, f64)],
     (sheet, of_sheet): (Option<&TapeSheet>, &mut SheetTakes),
-    marks: &[Mark],
+    (marks, harmony): (&[Mark], &[Harmony]),
 ) -> TapeLayers {
     let (step_powers, step_s) = loudness.powers();
     let powers = reading.with_power(step_powers, step_s);
     let SheetTakes { time, named, problems } = of_sheet;
-    let mut all_parts = Vec::new();
+    let (mut all_parts, mut form_bars) = (Vec::new(), Vec::new());
     for (at, (take, time)) in takes.iter().zip(&*time).enumerate() {
+        let sounds = sounds(&powers, *take, time, harmony.get(at));
+        let form = sounds.form_bars();
         let chart = chart_of(sheet, named[at].as_ref()).filter(|c| !c.part.is_empty());
         let (placed, said) = chart.map(|c| of_chart(&powers, *take, time, c)).unwrap_or_default();
         problems.extend(said.iter().map(|problem| of_take(at, named[at].as_ref(), problem)));
-        all_parts.push(if placed.is_empty() { parts(&powers, *take, time, marks) } else { placed });
+        let mut parts = if placed.is_empty() { parts(&powers, *take, time, form.value, marks) } else { placed };
+        name_forms(&mut parts, &sounds);
+        all_parts.push(parts);
+        form_bars.push(form);
     }
     let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
     let clipped = health.clipped_percent.value.is_some_and(|percent| percent > CLIPPED_PERCENT);
     let distrusted = distrust(health.loudness_over_time.ok, health.gain_riding.value, clipped);
-    TapeLayers { powers, takes: takes.to_vec(), parts: all_parts, distrusted, clipped, low_cut }
+    TapeLayers { powers, takes: takes.to_vec(), parts: all_parts, form_bars, distrusted, clipped, low_cut }
 }
 
 /// Why no layer's own level can be stated, if so.
@@ -94,12 +113,27 @@ fn of_chart(powers: &LayerPowers, take: (f64, f64), time: &TakeTime, chart: &Cha
                     said.push(format!("part \"{label}\" lasts longer than the take; it ends with it"));
                 }
                 let layers::FoundPart { start_s, end_s } = found.span;
-                parts.push(Part { label, source: PartSource::Sheet, start_s, end_s, close: NONE_CLOSE });
+                parts.push(Part::new(label, PartSource::Sheet, (start_s, end_s)));
             }
             Err(why) => said.push(left_out(&label, why)),
         }
     }
     (parts, said)
+}
+
+/// What sounds in the bars of a take, from its first bar of music on.
+fn sounds(powers: &LayerPowers, take: (f64, f64), time: &TakeTime, harmony: Option<&Harmony>) -> BarSounds {
+    let beats: Vec<_> = harmony.map(|h| h.beats.iter().map(BeatClasses::joined).collect()).unwrap_or_default();
+    let music_s = music_starts_at(powers, take, &bar_starts(time));
+    BarSounds::new(&time.tempo.beat_times_s, &time.tempo.beat_in_bar, &beats, music_s)
+}
+
+/// Tells each part which earlier one has the same changes.
+fn name_forms(parts: &mut [Part], sounds: &BarSounds) {
+    let spans: Vec<(f64, f64)> = parts.iter().map(|p| (p.start_s, p.end_s)).collect();
+    for (at, first) in sounds.first_alike(&spans).into_iter().enumerate() {
+        parts[at].same_form_as = first.map(|first| parts[first].label.clone());
+    }
 }
 
 fn bar_starts(time: &TakeTime) -> Vec<f64> {
@@ -108,22 +142,23 @@ fn bar_starts(time: &TakeTime) -> Vec<f64> {
 }
 
 /// Parts by the recorder's marks where it set any inside the take, else found.
-fn parts(powers: &LayerPowers, (start_s, end_s): (f64, f64), time: &TakeTime, marks: &[Mark]) -> Vec<Part> {
+fn parts(
+    powers: &LayerPowers,
+    (start_s, end_s): (f64, f64),
+    time: &TakeTime,
+    form_bars: Option<f64>,
+    marks: &[Mark],
+) -> Vec<Part> {
     let inside: Vec<&Mark> =
         marks.iter().filter(|m| m.at_s >= start_s - MARK_APART_S && m.at_s < end_s - MARK_APART_S).collect();
     if !inside.is_empty() {
         return marked(start_s, end_s, &inside);
     }
-    find_parts(powers, start_s, end_s, &bar_starts(time))
+    let grid = BarGrid { starts_s: &bar_starts(time), form_bars: form_bars.map(|bars| bars as usize) };
+    find_parts(powers, start_s, end_s, grid)
         .into_iter()
         .zip(1..)
-        .map(|(p, number)| Part {
-            label: number.to_string(),
-            source: PartSource::Found,
-            start_s: p.start_s,
-            end_s: p.end_s,
-            close: NONE_CLOSE,
-        })
+        .map(|(p, number)| Part::new(number.to_string(), PartSource::Found, (p.start_s, p.end_s)))
         .collect()
 }
 
@@ -140,7 +175,7 @@ fn marked(start_s: f64, end_s: f64, marks: &[&Mark]) -> Vec<Part> {
         }
     }
     let ends: Vec<f64> = edges.iter().skip(1).map(|e| e.0).chain([end_s]).collect();
-    let part = |((start_s, label), end_s)| Part { label, source: PartSource::Marks, start_s, end_s, close: NONE_CLOSE };
+    let part = |((start_s, label), end_s)| Part::new(label, PartSource::Marks, (start_s, end_s));
     edges.into_iter().zip(ends).map(part).collect()
 }
 
@@ -186,6 +221,11 @@ impl TapeLayers {
         parts.iter().map(|part| self.facts(part, loudness)).collect()
     }
 
+    /// Bars after which the changes of a take return.
+    pub fn form_bars(&self, take: usize) -> Option<Measured> {
+        self.form_bars.get(take).cloned()
+    }
+
     /// The parts of a take as the rules of the findings see them.
     pub fn part_inputs(&self, take: usize) -> Vec<PartInput> {
         let input = |part: &Part| {
@@ -217,6 +257,7 @@ impl TapeLayers {
             source: part.source,
             start_s: part.start_s,
             end_s: part.end_s,
+            same_form_as: part.same_form_as.clone(),
             loudness_lufs: loudness.integrated_lufs(part.start_s, part.end_s),
             low_end_excess_db: None,
             layers_lufs: self.levels(lufs.map(believed)),
@@ -269,6 +310,7 @@ mod tests {
             powers: LayerPowers::default(),
             takes: vec![(0.0, 10.0)],
             parts: Vec::new(),
+            form_bars: Vec::new(),
             distrusted,
             clipped: true,
             low_cut: false,

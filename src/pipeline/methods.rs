@@ -1,7 +1,7 @@
 //! The method id of every family that this program measures.
 
 use crate::measure::balance::{MicCurve, Target};
-use crate::measure::{balance, close, exposure, layers, loudness, time, together, tone, tuning};
+use crate::measure::{balance, close, exposure, forms, layers, loudness, time, together, tone, tuning};
 use crate::report::{CLOSE_MARK, Method, Program};
 use crate::{health, passages};
 
@@ -23,6 +23,7 @@ pub fn methods(target: Option<&Target>, mic_curve: Option<&MicCurve>) -> Vec<Met
         ("tone", tone::METHOD),
         ("harmony", tuning::HARMONY_METHOD_ID),
         ("close", close::METHOD),
+        ("forms", forms::METHOD),
     ]
     .map(|(family, id)| Method { family: family.to_owned(), id: id.to_owned() })
     .to_vec()

@@ -11,7 +11,7 @@ pub const REPORT_SCHEMA_NAME: &str = "ledgerline.report";
 /// Removing, renaming or re-meaning a field raises this.
 pub const REPORT_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const REPORT_SCHEMA_REVISION: u32 = 4;
+pub const REPORT_SCHEMA_REVISION: u32 = 5;
 
 /// Which contract a file follows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -292,6 +292,10 @@ pub struct TakeFacts {
     /// Where in the take and in the bar time is kept or lost.
     #[serde(default)]
     pub time_detail: TimeDetail,
+    /// Bars after which the changes return (12 for a blues), n = whole times round; null with a reason where the form is played
+    /// once or its return is not clear. Absent in reports before revision 5.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub form_bars: Option<Measured>,
     /// What sounds on each beat, by which the same chart is known again in other takes; absent in reports before revision 3.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub harmony: Option<HarmonyFacts>,
@@ -503,6 +507,10 @@ pub struct PartFacts {
     pub start_s: f64,
     /// End, not included.
     pub end_s: f64,
+    /// Label of the first part of the take over the same changes, bar by bar from both starts; null for the first of its form,
+    /// for a part of fewer than eight bars, and where nothing is known of what sounds. From revision 5 on.
+    #[serde(default)]
+    pub same_form_as: Option<String>,
     /// Integrated loudness of the part, LUFS.
     pub loudness_lufs: Measured,
     /// Power in 40-160 Hz against 400-2500 Hz in this part minus the same for the target, dB; plus = too much low end.

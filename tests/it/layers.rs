@@ -6,7 +6,7 @@
 use ledgerline::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING};
 use ledgerline::dsp::{Block, Meter, SpectrumStream};
 use ledgerline::measure::layers::{
-    LAYERS, Layer, LayerMeter, LayerPowers, LayerReading, MaskStream, Network, find_parts,
+    BarGrid, LAYERS, Layer, LayerMeter, LayerPowers, LayerReading, MaskStream, Network, find_parts,
 };
 use ledgerline::measure::loudness::{LoudnessMeter, LoudnessReading};
 use serde::Deserialize;
@@ -259,15 +259,16 @@ fn a_part_begins_at_the_bar_where_a_section_enters() {
     let (bass, drums, horns) = (bass(48.0), drums(48.0), horns(48.0, 24.2));
     let powers = powers_of(&sum(&[&bass, &drums, &louder(&horns, 3.0)]));
     let bars: Vec<f64> = (0..22).map(|bar| f64::from(bar) * 2.2).collect();
-    let parts = find_parts(&powers, 0.0, 48.0, &bars);
+    let grid = BarGrid { starts_s: &bars, form_bars: None };
+    let parts = find_parts(&powers, 0.0, 48.0, grid);
     assert_eq!(parts.len(), 2, "{parts:?}");
     assert_eq!((parts[0].start_s, parts[1].end_s), (0.0, 48.0));
     assert!((parts[1].start_s - 24.2).abs() < 1e-9, "{parts:?}");
-    let without_bars = find_parts(&powers, 0.0, 48.0, &[]);
+    let without_bars = find_parts(&powers, 0.0, 48.0, BarGrid::default());
     assert_eq!(without_bars.len(), 2, "{without_bars:?}");
     assert!((without_bars[1].start_s - 24.2).abs() <= 1.5, "{without_bars:?}");
     // Nothing changes in the first half.
-    assert_eq!(find_parts(&powers, 0.0, 24.0, &bars).len(), 1);
+    assert_eq!(find_parts(&powers, 0.0, 24.0, grid).len(), 1);
 }
 
 #[test]
@@ -276,6 +277,6 @@ fn silence_and_a_tape_without_samples_give_reasons_and_no_numbers() {
     assert!(silent.lufs.iter().all(|m| m.value.is_none() && m.reason.as_deref() == Some("silence")), "{silent:?}");
     let empty = LayerMeter::new().finish().with_power(&[], 0.02);
     assert!(empty.levels(0.0, 2.0).lufs.iter().all(|m| m.reason.as_deref() == Some("too_short")));
-    assert!(find_parts(&empty, 0.0, 2.0, &[]).is_empty());
+    assert!(find_parts(&empty, 0.0, 2.0, BarGrid::default()).is_empty());
     assert_eq!(empty.curve(Layer::Bass, &[(0.0, 2.0)], 2), vec![None, None]);
 }

@@ -501,6 +501,8 @@ pub fn layered() -> (Report, Curves) {
     let last = r.takes.len() - 1;
     for (i, take) in r.takes.iter_mut().enumerate() {
         let length = (take.end_s - take.start_s) / 3.0;
+        take.form_bars =
+            Some(if i == 0 { Measured::new(12.0, 12.0, 12.0, 5) } else { Measured::absent("form_not_repeated") });
         take.parts = (0..3)
             .map(|k| {
                 let m = |lu: f64| Measured::symmetric(lu, 2.5, 30);
@@ -516,6 +518,7 @@ pub fn layered() -> (Report, Curves) {
                     source: PartSource::Found,
                     start_s: take.start_s + f64::from(k) * length,
                     end_s: take.start_s + f64::from(k + 1) * length,
+                    same_form_as: (k == 2).then(|| "1".to_owned()),
                     loudness_lufs: m(-17.0),
                     low_end_excess_db: None,
                     layers_lufs: re_band.clone(),

@@ -131,6 +131,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             source: PartSource::Found,
             start_s,
             end_s,
+            same_form_as: Some("1".into()),
             loudness_lufs: Measured::symmetric(spec.lufs, 0.4, 12),
             low_end_excess_db: Some(Measured::symmetric(spec.low_end_db, 0.9, 12)),
             layers_lufs: layers(&absent()),
@@ -168,6 +169,7 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
         },
         close: Some(close()),
         time_detail: TimeDetail::default(),
+        form_bars: Some(Measured::new(12.0, 12.0, 12.0, 3)),
         harmony: Some(HarmonyFacts {
             concert_pitch_cents: Measured::symmetric(3.21, 4.0, beats),
             chords: vec!["900050070030".into(); 4],

@@ -124,6 +124,11 @@ fn a_sheet_names_takes_and_parts_and_is_never_the_answer() {
             part.end_s
         );
     }
+    // The demo's medium chart is a twelve-bar blues (common practice, no source), here played twice.
+    let form = take.form_bars.as_ref().unwrap();
+    assert_eq!((form.value, form.n), (Some(12.0), Some(2)), "{form:?}");
+    assert_eq!([&take.parts[0], &take.parts[1]].map(|p| p.same_form_as.as_deref()), [None, Some("head")]);
+    assert!(report.methods.iter().any(|m| m.family == "forms"));
     let facts = report.sheet.as_ref().unwrap();
     let said_all = facts.problems.join("\n");
     assert!(said_all.contains("take 1 (\"Blue Street\"): part \"coda\" is left out: the take has 2"), "{said_all}");

@@ -42,7 +42,8 @@ strict! {
     OpenString { instrument: Text, string_midi: u8, offset_from_a440_cents: M }
     TimeUse { take_s: f64, talk_s: f64, tuning_s: f64, quiet_s: f64, other_s: f64 }
     Take { start_s: f64, end_s: f64, title: Text, marked: Option<MarkedChart>, parts: Vec<Part>, loudness: Loudness, tempo: Tempo, feel: Feel, tuning: TakeTuning,
-        time_detail: Option<TimeDetail>, low_end_excess_db: Option<M>, harmony: Option<Harmony>, close: Option<Close> }
+        time_detail: Option<TimeDetail>, low_end_excess_db: Option<M>, form_bars: Option<M>, harmony: Option<Harmony>,
+        close: Option<Close> }
     Harmony { concert_pitch_cents: M, chords: Texts, bass: Texts }
     Close { recordings: Vec<CloseRecording>, bass_to_drums_ms: M, drums_heard: Option<Text>, bass_note_length_ms: M,
         bass_note_length_percent: M, guitar_hits_per_bar: M, piano_hits_per_bar: M, comping_together_percent: M,
@@ -56,7 +57,7 @@ strict! {
     SlippedBar { bar: u32, start_s: f64, end_s: f64, change_percent: M }
     BarPicture { bars: usize, beats: usize, kick: Vec<f64>, snare: Vec<f64>, cymbals: Vec<f64>, hi_hat_closing: Vec<f64>,
         bass: Vec<f64> }
-    Part { label: Text, source: PartSource, start_s: f64, end_s: f64, loudness_lufs: M, layers_lufs: Layers,
+    Part { label: Text, source: PartSource, start_s: f64, end_s: f64, same_form_as: Option<Text>, loudness_lufs: M, layers_lufs: Layers,
         layers_re_band_lu: Option<Layers>, low_end_excess_db: Option<M>, layers_from_close: Option<Texts>, time: Option<PartTime> }
     PartTime { bpm: M, drift_percent: M, steadiness_percent: M, swing_ratio: M, hat_on_2_and_4_percent: M,
         backbeat_heavy: YesNo, kick_re_ride_db: M }

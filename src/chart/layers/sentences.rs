@@ -7,6 +7,7 @@ use super::super::text::Face;
 use super::super::words;
 use super::{LAYERS, Part, parts, value};
 use crate::report::Report;
+use crate::stats::Measured;
 
 /// Less than this between two layers is not spoken of.
 const IN_FRONT_LU: f64 = 3.0;
@@ -21,10 +22,35 @@ pub fn sentences(report: &Report) -> Vec<(String, Face)> {
             continue;
         }
         out.push((format!("Take {take}"), Face::Bold));
+        out.extend(form_words(&own, report.takes[take - 1].form_bars.as_ref()).map(|s| (s, Face::Regular)));
         out.extend(take_words(&own).into_iter().map(|s| (s, Face::Regular)));
         out.extend(from_close(&own).map(|s| (s, Face::Regular)));
     }
     out
+}
+
+/// The form of a take, and which of its parts are on the same changes.
+fn form_words(parts: &[&Part], form_bars: Option<&Measured>) -> Option<String> {
+    let length = form_bars.and_then(|m| Some(format!("Form of {:.0} bars, {} times round.", words::finite(m)?, m.n?)));
+    let mut groups: Vec<Vec<String>> = Vec::new();
+    for part in parts {
+        let facts = part.facts;
+        match groups.iter_mut().find(|g| facts.same_form_as.as_ref() == Some(&g[0])) {
+            Some(group) => group.push(facts.label.clone()),
+            None => groups.push(vec![facts.label.clone()]),
+        }
+    }
+    let same = |group: &Vec<String>| match group.len() {
+        1 => None,
+        n if n == parts.len() => Some("every part on the same changes".to_owned()),
+        _ => Some(format!("{} on the same changes", part_words(group, parts.len()))),
+    };
+    let alike: Vec<String> = groups.iter().filter_map(same).collect();
+    let alike = (!alike.is_empty()).then(|| words::capital(&format!("{}.", alike.join("; "))));
+    match (length, alike) {
+        (Some(length), Some(alike)) => Some(format!("{length} {alike}")),
+        (length, alike) => length.or(alike),
+    }
 }
 
 fn take_words(parts: &[&Part]) -> Vec<String> {

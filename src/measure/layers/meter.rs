@@ -1,7 +1,7 @@
 //! The layer meter: spectra in, K-weighted power of every layer out, while the tape streams.
 //!
 //! Conventions: a cell is [`CELL_STEPS`] steps (128 ms); kept for each cell are the shares of the K-weighted power of the
-//! mono mix, in 60 000ths of the whole: 14 bytes a cell, 109 bytes a second of tape.
+//! mono mix, in 60 000ths of the whole, and how unsure the layers' are: 18 bytes a cell, 141 bytes a second of tape.
 
 use crate::dsp::masks::MaskStep;
 use crate::dsp::{Block, Meter};
@@ -11,14 +11,25 @@ use super::features::{FeatureStream, INPUTS, Row};
 use super::matrix::ROWS;
 use super::network::{MaskStream, Network, SOURCES};
 use super::reading::LayerReading;
+use super::{LAYERS, Layer};
 
 /// Steps in a cell.
 pub const CELL_STEPS: usize = 3;
 
-/// Shares of one cell, of [`WHOLE`]: the sources, and what is surely the horns'.
-pub type Shares = [u16; KEPT];
+/// What is kept of one cell.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Shares {
+    /// Of [`WHOLE`]: the sources, and what is surely the horns'.
+    pub of: [u16; KEPT],
+    /// How unsure each layer's power is, of [`UNSURE`]: in the mean over the layer's power, the share of a band that is not the
+    /// layer's. A layer that has its bands for itself is sure; one that has a third of everything is not.
+    pub unsure: [u8; LAYERS.len()],
+}
+
+/// All of a layer's power is unsure.
+pub const UNSURE: f64 = 255.0;
 /// Numbers of a cell.
-const KEPT: usize = SOURCES + 1;
+pub const KEPT: usize = SOURCES + 1;
 /// Place of the horns among the sources.
 const HORNS: usize = 4;
 /// Where a source has more of a band than this, it is surely heard there.
@@ -35,6 +46,8 @@ pub struct LayerMeter {
     powers: std::collections::VecDeque<[f32; BANDS]>,
     /// K-weighted power of the sources in the cell that is being filled.
     cell: [f64; KEPT],
+    /// The layers' unsure power in that cell.
+    unsure: [f64; LAYERS.len()],
     in_cell: usize,
     cells: Vec<Shares>,
     /// Steps that were answered since somebody last asked; `None` when nobody asks.
@@ -56,6 +69,7 @@ impl LayerMeter {
             rows: Vec::new(),
             powers: std::collections::VecDeque::new(),
             cell: [0.0; KEPT],
+            unsure: [0.0; LAYERS.len()],
             in_cell: 0,
             cells: Vec::new(),
             tapped: None,
@@ -115,6 +129,9 @@ impl LayerMeter {
             }
             let horns = step[HORNS * BANDS..(HORNS + 1) * BANDS].iter().zip(&weighted);
             self.cell[SOURCES] += f64::from(horns.filter(|(s, _)| **s > SURE).map(|(s, p)| s * p).sum::<f32>());
+            for (sum, power) in self.unsure.iter_mut().zip(unsure_powers(step, &weighted)) {
+                *sum += f64::from(power);
+            }
             self.in_cell += 1;
             if self.in_cell == CELL_STEPS {
                 self.close_cell();
@@ -126,10 +143,26 @@ impl LayerMeter {
         let whole: f64 = self.cell[..SOURCES].iter().sum();
         // Digital silence, and samples that were no numbers, belong to nobody.
         let share = |power: f64| if whole > 0.0 && whole.is_finite() { (power / whole * WHOLE).round() } else { 0.0 };
-        self.cells.push(self.cell.map(|power| share(power) as u16));
+        let [bass, drums, guitar, keys, horns, ..] = self.cell;
+        let layers = [bass, drums, guitar + keys, horns];
+        let unsure = |layer: Layer| {
+            let ratio = self.unsure[layer as usize] / layers[layer as usize];
+            if ratio.is_finite() { (ratio * UNSURE).round() as u8 } else { 0 }
+        };
+        self.cells.push(Shares { of: self.cell.map(|power| share(power) as u16), unsure: LAYERS.map(unsure) });
         self.cell = [0.0; KEPT];
+        self.unsure = [0.0; LAYERS.len()];
         self.in_cell = 0;
     }
+}
+
+/// Power of the layers in a step, each band weighted by the share that is not the layer's.
+fn unsure_powers(step: &[f32], weighted: &[f32; BANDS]) -> [f32; LAYERS.len()] {
+    let source = |at: usize| &step[at * BANDS..(at + 1) * BANDS];
+    let one = |shares: &[f32]| shares.iter().zip(weighted).map(|(s, p)| s * (1.0 - s) * p).sum();
+    let guitar_and_keys = source(2).iter().zip(source(3)).zip(weighted);
+    let comping = guitar_and_keys.map(|((g, k), p)| (g + k) * (1.0 - g - k) * p).sum();
+    [one(source(0)), one(source(1)), comping, one(source(HORNS))]
 }
 
 impl Meter for LayerMeter {

@@ -16,16 +16,18 @@ mod network;
 mod parts;
 mod placed;
 mod reading;
+mod start;
 mod weights;
 
 pub use meter::LayerMeter;
 pub use network::{MaskStream, Network, SOURCES};
-pub use parts::{FoundPart, find_parts};
+pub use parts::{BarGrid, FoundPart, find_parts};
 pub use placed::{NotPlaced, Placed, Wanted, place_parts};
 pub use reading::{CELL_S, LayerLevels, LayerPowers, LayerReading};
+pub use start::music_starts_at;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD: &str = "layers-2";
+pub const METHOD: &str = "layers-3";
 
 /// A layer of the band.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

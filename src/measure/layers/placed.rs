@@ -2,19 +2,14 @@
 //!
 //! Conventions: bars count from 1, which begins with the first downbeat after a count-off; the clock runs from the take's
 //! start. Bars are those of the beats that were found, so that a band that rushes moves its parts with it.
-//! Limits: a count-off is told from a soft beginning by the leap in level that ends it within the first three bars. Where
-//! the beat is lost, the bars cannot be counted any further.
+//! Limits: those of [`start`](super::start) for bar 1. Where the beat is lost, the bars cannot be counted any further.
 
 use crate::stats::median;
-use crate::units::power_to_db;
 
 use super::parts::FoundPart;
 use super::reading::LayerPowers;
+use super::start::first_bar;
 
-/// Bars that a count-off may take.
-const COUNT_OFF_BARS: usize = 2;
-/// Leap in level from the last bar of a count-off to the first of the music, dB.
-const ENTRANCE_DB: f64 = 6.0;
 /// A part that ends this far beyond the take is as long as the take, s.
 const SLACK_S: f64 = 1.5;
 
@@ -109,14 +104,6 @@ impl Bars<'_> {
             None => Ok(Placed { span: FoundPart { start_s, end_s }, cut_short }),
         }
     }
-}
-
-/// Place of bar 1 among the downbeats: the first after a count-off, which is much softer than what it leads to.
-fn first_bar(powers: &LayerPowers, bars_s: &[f64]) -> usize {
-    let level = |at: usize| power_to_db(powers.whole_power(*bars_s.get(at)?, *bars_s.get(at + 1)?));
-    let leap = |at: &usize| Some((level(*at)? - level(*at - 1)?, *at));
-    let largest = (1..=COUNT_OFF_BARS).filter_map(|at| leap(&at)).max_by(|a, b| a.0.total_cmp(&b.0));
-    largest.filter(|(db, _)| *db >= ENTRANCE_DB).map_or(0, |(_, at)| at)
 }
 
 #[cfg(test)]

@@ -40,6 +40,13 @@ pub struct BeatClasses {
     pub chords: [u8; CLASSES],
 }
 
+impl BeatClasses {
+    /// Both rows one after the other, chords first.
+    pub fn joined(&self) -> [u8; 2 * CLASSES] {
+        std::array::from_fn(|at| if at < CLASSES { self.chords[at] } else { self.bass[at - CLASSES] })
+    }
+}
+
 /// The harmony of a take.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Harmony {
