@@ -11,18 +11,22 @@ use crate::stats::Measured;
 
 /// Less than this between two layers is not spoken of.
 const IN_FRONT_LU: f64 = 3.0;
+/// With more takes than this the column holds the levels alone.
+const FORMS_OF: usize = 2;
 
 /// A heading and words a take.
 pub fn sentences(report: &Report) -> Vec<(String, Face)> {
     let all = parts(report);
+    let takes = report.takes.len();
     let mut out = Vec::new();
-    for take in 1..=report.takes.len() {
+    for take in 1..=takes {
         let own: Vec<&Part> = all.iter().filter(|p| p.take == take).collect();
         if own.is_empty() {
             continue;
         }
         out.push((format!("Take {take}"), Face::Bold));
-        out.extend(form_words(&own, report.takes[take - 1].form_bars.as_ref()).map(|s| (s, Face::Regular)));
+        let form = form_words(&own, report.takes[take - 1].form_bars.as_ref()).filter(|_| takes <= FORMS_OF);
+        out.extend(form.map(|s| (s, Face::Regular)));
         out.extend(take_words(&own).into_iter().map(|s| (s, Face::Regular)));
         out.extend(from_close(&own).map(|s| (s, Face::Regular)));
     }
