@@ -8,7 +8,7 @@
 pub const DECIMALS_OTHERWISE: i32 = 4;
 
 /// Whole field names that differ from the rule of their unit: name, decimals, why.
-pub const BY_NAME: [(&str, i32, &str); 16] = [
+pub const BY_NAME: [(&str, i32, &str); 17] = [
     ("offset_s", 4, "two recorders are laid upon each other within milliseconds"),
     ("beat_times_s", 3, "a millisecond: beats are judged in ms"),
     ("mid_hz", 2, "exact base-10 mid-band frequencies"),
@@ -23,6 +23,7 @@ pub const BY_NAME: [(&str, i32, &str); 16] = [
     ("weeks_left", 2, "a day is 0.14 weeks"),
     ("size", 2, "of a habit, in its own unit"),
     ("minutes", 2, ""),
+    ("form_bars", 0, "a count"),
     ("bpm", 2, ""),
     ("db", 2, ""),
 ];

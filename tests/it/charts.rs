@@ -277,25 +277,34 @@ fn the_tuning_picture_says_flat_and_sharp_in_words_and_why_a_player_is_not_judge
 
 #[test]
 fn the_layers_picture_says_who_stands_in_front_and_who_is_not_heard() {
-    let (report, _) = mock::layered();
+    let (mut report, _) = mock::layered();
     let said = words_of(&lay_out_layers(&report).unwrap());
-    for wanted in [
-        "Horns in front in part 2.",
-        "Horns not heard over the others in part 3.",
-        "No layer stands clearly in front.",
-        "Form of 12 bars, 5 times round. Parts 1 and 3 on the same changes.",
-    ] {
+    for wanted in
+        ["Horns in front in part 2.", "Horns not heard over the others in part 3.", "No layer stands clearly in front."]
+    {
         assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
     }
     let (silent, _) = mock::empty(10.0);
     assert!(words_of(&lay_out_layers(&silent).unwrap()).contains("No layers to show: no playing was found."));
+
+    report.takes.truncate(2);
+    let said = words_of(&lay_out_layers(&report).unwrap());
+    for wanted in
+        ["Form of 12 bars, 5 times round. Parts 1 and 3 on the same changes.", "Take 2 Parts 1 and 3 on the same"]
+    {
+        assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
+    }
 }
 
 #[test]
 fn the_loudness_picture_says_which_part_has_the_changes_of_an_earlier_one() {
-    let (report, curves) = mock::layered();
-    let said = words_of(&lay_out_loudness(&report, &curves).unwrap());
-    assert!(said.contains("changes of 1") && !said.contains("part 2, changes"), "{said}");
+    let (mut report, curves) = mock::layered();
+    report.takes.truncate(1);
+    report.tape.duration_s = report.takes[0].end_s;
+    let drawn = lay_out_loudness(&report, &curves).unwrap();
+    assert_clear_layout("one take", &drawn, 20.0);
+    let said = words_of(&drawn);
+    assert!(said.contains("part 3, changes of 1") && !said.contains("part 2, changes"), "{said}");
 }
 
 #[test]

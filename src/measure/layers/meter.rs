@@ -181,3 +181,20 @@ impl Meter for LayerMeter {
         LayerReading::new(self.cells)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_layer_has_for_itself_is_sure_and_a_half_of_a_band_is_not() {
+        let (mut step, mut power) = (vec![0.0; SOURCES * BANDS], [0.0; BANDS]);
+        power[..4].copy_from_slice(&[2.0, 2.0, 2.0, 8.0]);
+        // Bass alone, bass and drums in halves, guitar and keys in halves, horns with a quarter beside what is nobody's.
+        for (source, band, share) in [(0, 0, 1.0), (0, 1, 0.5), (1, 1, 0.5), (2, 2, 0.5), (3, 2, 0.5), (HORNS, 3, 0.25)]
+        {
+            step[source * BANDS + band] = share;
+        }
+        assert_eq!(unsure_powers(&step, &power), [0.5, 0.5, 0.0, 1.5]);
+    }
+}

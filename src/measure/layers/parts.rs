@@ -121,7 +121,7 @@ fn price_in_bars(at: usize, phase: usize, form: Option<usize>) -> f64 {
     let place = (at + period - phase) % period;
     match (place, form) {
         (0, Some(_)) => FORM_PRICE,
-        _ if place % GROUP == 0 => PRICE,
+        _ if place.is_multiple_of(GROUP) => PRICE,
         _ => PRICE + ODD_BAR_PRICE,
     }
 }
