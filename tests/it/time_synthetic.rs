@@ -417,13 +417,13 @@ fn where_the_band_falls_apart_no_beat_is_told_and_the_drift_stays_that_of_the_pl
     let mut tape = band(&beats[..65], &jazz(2.0));
     let from = beats[64];
     tape.samples.resize(((beats[96] + 5.0) * RATE) as usize, 0.0);
-    // Each voice plays off the beat, a third of it or more after two bars, and on another side each time.
+    // The ride goes on and slows down; the other voices play off the beat, now before and now after it.
     let off = |i: usize, voice: usize| {
         let side = ((i * i * 31 + i * voice * 17 + voice * 5) % 23) as f64 / 11.0 - 1.0;
         beats[64 + i] + 0.45 * 60.0 / 140.0 * side * (i as f64 / 8.0).min(1.0)
     };
     for i in 0..32 {
-        tape.cymbal(off(i, 0), 0.12, 0.2);
+        tape.cymbal(from + (beats[64 + i] - from) * (1.0 + 0.004 * i as f64), 0.12, 0.2);
         tape.kick(off(i, 1), 0.04);
         tape.pluck(off(i, 2), 0.35, 36.0 + (i * 5 % 12) as f64, 0.15);
         for step in [4.0, 7.0, 10.0] {
