@@ -10,6 +10,7 @@ pub mod filters;
 pub mod jackknife;
 pub mod lanes;
 pub mod layer_filter;
+pub mod level_code;
 pub mod logarithm;
 pub mod masks;
 pub mod paired;

@@ -2,16 +2,16 @@
 //!
 //! Conventions: levels of 30 Hz..16 kHz in dBFS, one every 85 ms. An automatic level pulls talk and band together, takes the
 //! slow changes out of a take, and lets its first notes through before it has turned itself down.
-//! Limits: needs three seconds of talk and a take of a quarter of a minute; the pictures of gains that follow slower than within
-//! a second, or by less than 10 dB, are not told from those of an even band. Somebody who speaks into the recorder
+//! Limits: needs three seconds of talk and a take of a quarter of a minute; gains that follow slower than within a second, or move by
+//! less than 10 dB, are not told from an even band. Somebody who speaks into the recorder
 //! while a very even band plays very softly would be taken for riding.
 
+use crate::dsp::level_code::{FLOOR_DBFS, code_of, level_dbfs};
 use crate::dsp::rows::Rows;
 use crate::dsp::spectrum::LONG_FRAMING;
-use crate::stats::quantile;
+use crate::stats::{mean, quantile};
+use crate::units::{db_to_power, power_to_db};
 
-/// Levels are kept in half decibels from here.
-const FLOOR_DBFS: f64 = -120.0;
 /// Least lengths that are counted, s.
 const LEAST_TALK_S: f64 = 3.0;
 const LEAST_TAKE_S: f64 = 15.0;
@@ -23,7 +23,7 @@ const SLOW: usize = 38;
 const BEGINS_S: f64 = 4.0;
 const GOES_ON_S: f64 = 7.0;
 /// What evenness and loud beginnings weigh against the level over the talk, and where riding begins, dB. Of 54 tapes, nine of
-/// them with gains of up to 16 dB that follow the level within half a second, one that rides is missed and none that does not is
+/// them with gains of up to 16 dB that follow the level within half a second, two that ride are missed and none that does not is
 /// told; tapes on both sides lie within 1 dB of the limit, because a demo band's talk is loud. See benches/README.md.
 const UNEVENNESS_WEIGHT: f64 = 4.0;
 const BEGINNING_WEIGHT: f64 = 3.0;
@@ -44,8 +44,7 @@ impl Default for OverTalk {
 impl OverTalk {
     /// Takes the power of the next long spectrum.
     pub fn push(&mut self, power: f32) {
-        let dbfs = 10.0 * f64::from(power.max(1e-12)).log10();
-        self.levels.push(&[(2.0 * (dbfs - FLOOR_DBFS)).round().clamp(0.0, 255.0) as u8]);
+        self.levels.push(&[code_of(power)]);
     }
 
     /// How clearly the gain rides: above 0 it does; dB. `None` without enough talk and takes. `talk` and `takes` in s.
@@ -55,9 +54,11 @@ impl OverTalk {
         };
         let (talk, takes) = (long(talk, LEAST_TALK_S), long(takes, LEAST_TAKE_S));
         let inside = |(from, to): &(f64, f64)| self.dbfs(from + EDGE_S, to - EDGE_S);
-        let over = mean(takes.iter().map(|t| level(&inside(t))))? - mean(talk.iter().map(|t| level(&inside(t))))?;
-        let uneven = mean(takes.iter().map(|t| unevenness_db(&inside(t))))?;
-        let begins = mean(takes.iter().map(|t| self.beginning_db(t)))?;
+        let usual =
+            |spans: &[(f64, f64)], of: &dyn Fn(&(f64, f64)) -> f64| mean(&spans.iter().map(of).collect::<Vec<_>>());
+        let over = usual(&takes, &|t| level(&inside(t)))? - usual(&talk, &|t| level(&inside(t)))?;
+        let uneven = usual(&takes, &|t| unevenness_db(&inside(t)))?;
+        let begins = usual(&takes, &|t| self.beginning_db(t))?;
         Some(LIMIT_DB - over - UNEVENNESS_WEIGHT * uneven + BEGINNING_WEIGHT * begins.max(0.0))
     }
 
@@ -70,26 +71,19 @@ impl OverTalk {
     /// Levels of the spectra whose middle lies in `from_s..to_s`.
     fn dbfs(&self, from_s: f64, to_s: f64) -> Vec<f64> {
         let at = |s: f64| (s / LONG_FRAMING.hop_s()).ceil().max(0.0) as usize;
-        let level = |row: &[u8]| row.first().map_or(FLOOR_DBFS, |code| f64::from(*code) * 0.5 + FLOOR_DBFS);
-        self.levels.range(at(from_s)..at(to_s)).map(level).collect()
+        self.levels.range(at(from_s)..at(to_s)).flatten().map(|code| level_dbfs(*code)).collect()
     }
 }
 
 /// Level of the mean power, dBFS.
 fn level(dbfs: &[f64]) -> f64 {
-    let power = dbfs.iter().map(|db| 10f64.powf(db / 10.0)).sum::<f64>() / dbfs.len().max(1) as f64;
-    10.0 * power.max(1e-12).log10()
+    mean(&dbfs.iter().map(|db| db_to_power(*db)).collect::<Vec<_>>()).and_then(power_to_db).unwrap_or(FLOOR_DBFS)
 }
 
 /// Half the middle two thirds of the levels over 3.2 s: the last notes of a take die away, they are no unevenness.
 fn unevenness_db(dbfs: &[f64]) -> f64 {
     let slow: Vec<f64> = dbfs.chunks_exact(SLOW).map(level).collect();
     quantile(&slow, 0.84).zip(quantile(&slow, 0.16)).map_or(0.0, |(high, low)| (high - low) / 2.0)
-}
-
-fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
-    let (sum, n) = values.fold((0.0, 0usize), |(sum, n), v| (sum + v, n + 1));
-    (n > 0).then(|| sum / n as f64)
 }
 
 #[cfg(test)]

@@ -9,10 +9,12 @@
 
 use std::collections::VecDeque;
 
+use crate::dsp::level_code::{FLOOR_DBFS, code_of, level_dbfs};
 use crate::dsp::rows::Rows;
 use crate::dsp::spectrum::LONG_FRAMING;
-use crate::dsp::{PowerFrame, lanes};
+use crate::dsp::{ANALYSIS_RATE_HZ, PowerFrame, lanes};
 use crate::stats::{Measured, quantile};
+use crate::units::db_to_power;
 
 use super::over_talk::OverTalk;
 
@@ -22,8 +24,7 @@ const BANDS: usize = 10;
 /// Bands of the level, and the bands in which the room noise is followed.
 const LEVEL_BANDS: std::ops::Range<usize> = 2..9;
 const NOISE_BANDS: std::ops::Range<usize> = 1..9;
-/// Lowest level that is kept; digital silence.
-const FLOOR_DBFS: f64 = -120.0;
+/// Digital silence.
 const SILENCE_DBFS: f64 = -95.0;
 /// Least length of sound that the signs need, s.
 const LEAST_S: f64 = 15.0;
@@ -49,7 +50,7 @@ pub struct Signs {
 const MEAN_OF: usize = 5;
 const KEPT_EVERY: u64 = 2;
 /// Kept means a second.
-const KEPT_A_SECOND: f64 = 48_000.0 / (4096 * KEPT_EVERY) as f64;
+const KEPT_A_SECOND: f64 = ANALYSIS_RATE_HZ as f64 / (LONG_FRAMING.hop as u64 * KEPT_EVERY) as f64;
 
 /// Keeps one level a band and kept mean.
 #[derive(Clone)]
@@ -93,9 +94,7 @@ impl RidingMeter {
 
     fn keep(&mut self) {
         let mean = |b: usize| self.latest.iter().map(|l| l[b]).sum::<f32>() / MEAN_OF as f32;
-        let code =
-            |power: f32| (2.0 * (10.0 * f64::from(power.max(1e-12)).log10() - FLOOR_DBFS)).round().clamp(0.0, 255.0);
-        let row: [u8; BANDS] = std::array::from_fn(|b| code(mean(b)) as u8);
+        let row: [u8; BANDS] = std::array::from_fn(|b| code_of(mean(b)));
         self.kept.push(&row);
     }
 
@@ -140,11 +139,11 @@ struct Bands([f64; BANDS]);
 
 impl Bands {
     fn of(row: &[u8]) -> Self {
-        Self(std::array::from_fn(|b| row.get(b).map_or(FLOOR_DBFS, |c| f64::from(*c) * 0.5 + FLOOR_DBFS)))
+        Self(std::array::from_fn(|b| row.get(b).map_or(FLOOR_DBFS, |code| level_dbfs(*code))))
     }
 
     fn level(&self) -> f64 {
-        10.0 * self.0[LEVEL_BANDS].iter().map(|b| 10f64.powf(b / 10.0)).sum::<f64>().log10()
+        10.0 * self.0[LEVEL_BANDS].iter().map(|b| db_to_power(*b)).sum::<f64>().log10()
     }
 
     fn sounds(&self) -> bool {

@@ -27,15 +27,17 @@ const MOVED_BARS: usize = 6;
 /// Stretches that agree as well as this are of one form even when they would moved: two chords to and fro.
 const SURELY_ALIKE: f64 = 0.55;
 /// Correlation of a take with itself, moved by the length of its form. On the same takes 0.51 to 0.91 where it returns (but for
-/// songs of 32 bars with a solo over bass and drums alone: 0.32 to 0.40), and at most 0.37 at any other length.
+/// songs of 32 bars with a solo over bass and drums alone: 0.32 to 0.40), and at most 0.37 at other lengths but
+/// that of two of its sections together (0.47, see [`NEAR_BEST`]).
 const RETURNS: f64 = 0.45;
 /// A shorter length that reaches this share of the best one's correlation is the form, the longer one a multiple of it. A
 /// 20-bar song form moved by sixteen bars reaches 0.56 at most.
 const NEAR_BEST: f64 = 0.75;
 /// Fewest bars by which stretches are compared.
 const FEWEST_BARS: usize = 8;
-/// Shortest form, bars.
+/// Shortest and longest form, bars: what returns after more is a programme.
 const SHORTEST_BARS: usize = 2;
+const LONGEST_BARS: usize = 64;
 /// This share of the second time round has to be there.
 const SECOND_TIME: f64 = 0.9;
 /// Bars on both sides whose mean is taken away from a bar.
@@ -78,8 +80,10 @@ impl BarSounds {
     pub fn form_bars(&self) -> Measured {
         let count = self.rows.len();
         let seen_twice = |lag: &usize| count - lag >= FEWEST_BARS.max((SECOND_TIME * *lag as f64).ceil() as usize);
-        let tried: Vec<(usize, f64)> =
-            (SHORTEST_BARS..count).filter(seen_twice).map(|lag| (lag, self.alike(0, lag, count - lag))).collect();
+        let tried: Vec<(usize, f64)> = (SHORTEST_BARS..count.min(LONGEST_BARS + 1))
+            .filter(seen_twice)
+            .map(|lag| (lag, self.alike(0, lag, count - lag)))
+            .collect();
         let Some(best) = tried.iter().map(|t| t.1).reduce(f64::max) else {
             return Measured::absent("too_few_bars");
         };
@@ -197,6 +201,14 @@ mod tests {
         assert_eq!(sounds(&[], 0).form_bars().reason.as_deref(), Some("too_few_bars"));
         let once_and_a_bit = [song(), A[..4].to_vec()].concat();
         assert_eq!(sounds(&once_and_a_bit, 3).form_bars().reason.as_deref(), Some("form_not_repeated"));
+    }
+
+    #[test]
+    fn what_returns_after_more_bars_than_any_form_has_is_none() {
+        // No two of its stretches are alike: powers of five modulo 97.
+        let programme: Vec<u8> = (0..70u32).map(|bar| ((0..bar).fold(1, |x, _| x * 5 % 97) % 12) as u8).collect();
+        assert_eq!(sounds(&programme.repeat(2), 0).form_bars().reason.as_deref(), Some("form_not_repeated"));
+        assert_eq!(sounds(&programme[..64].repeat(2), 0).form_bars().value, Some(64.0));
     }
 
     #[test]

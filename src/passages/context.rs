@@ -5,8 +5,9 @@
 
 use crate::stats::quantile;
 
-use super::features::{BANDS, Frame, LEVEL_FLOOR_DBFS, SUBFRAMES};
+use super::features::{BANDS, Frame, SUBFRAMES};
 use super::modulation::{MODULATION_HZ, Modulation};
+use crate::dsp::level_code::FLOOR_DBFS;
 
 /// Features of a single frame.
 pub const BASE: usize = 2 * BANDS + 18 + 2 * MODULATION_HZ.len();
@@ -60,7 +61,7 @@ impl Reference {
         let live: Vec<&Frame> = frames.iter().filter(|f| total_dbfs(f) >= SILENCE_DBFS).collect();
         let levels = |level: &dyn Fn(&Frame) -> f64| -> Vec<f64> { live.iter().map(|f| level(f)).collect() };
         let loud_dbfs = quantile(&levels(&total_dbfs), LOUD_QUANTILE)?;
-        let mut band_floor_dbfs = [LEVEL_FLOOR_DBFS; BANDS];
+        let mut band_floor_dbfs = [FLOOR_DBFS; BANDS];
         for (b, floor) in band_floor_dbfs.iter_mut().enumerate() {
             *floor = floor_of(&levels(&|f| Frame::level_dbfs(f.band[b])))?.max(LOWEST_FLOOR_DBFS);
         }

@@ -4,6 +4,7 @@
 //! Levels are mean square in dBFS, coded in half decibels from -120; shares are 0..=1 in 255 steps.
 //! Limits: [`BYTES_A_FRAME`] bytes a frame, 375 B a second of tape.
 
+use crate::dsp::level_code::{self, code_of};
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING};
 use crate::dsp::{Block, Meter, PowerFrame, lanes};
 
@@ -34,9 +35,6 @@ const DB_AN_OCTAVE_OF_POWER: f32 = 3.010_3;
 /// First fine band of the low, middle and high flux, and the end.
 const FLUX_EDGES: [usize; 4] = [0, 6, 18, FINE_BANDS];
 
-/// Lowest level that a frame can hold, dBFS; digital silence reads this.
-pub const LEVEL_FLOOR_DBFS: f64 = -120.0;
-
 /// One packed frame.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
 pub struct Frame {
@@ -65,7 +63,7 @@ pub struct Frame {
 impl Frame {
     /// Level of a coded half-decibel value.
     pub fn level_dbfs(code: u8) -> f64 {
-        f64::from(code) * 0.5 + LEVEL_FLOOR_DBFS
+        level_code::level_dbfs(code)
     }
 
     /// The frame as bytes in the order of its fields, pitch little-endian; what the fit of the classifier reads.
@@ -86,11 +84,6 @@ impl Frame {
     pub fn pitch_midi(&self) -> Option<f64> {
         (self.pitch > 0).then(|| f64::from(self.pitch) / 256.0)
     }
-}
-
-fn code_db(power: f32) -> u8 {
-    let db = 10.0 * power.max(1e-12).log10();
-    ((db + 120.0) * 2.0).round().clamp(0.0, 255.0) as u8
 }
 
 fn code_share(share: f32) -> u8 {
@@ -193,12 +186,12 @@ fn pack_frame(shorts: &[ShortReading], tonal: &TonalReading) -> Frame {
     let mut frame = Frame::default();
     let n = shorts.len() as f32;
     for (b, code) in frame.band.iter_mut().enumerate() {
-        *code = code_db(shorts.iter().map(|s| s.band[b]).sum::<f32>() / n);
+        *code = code_of(shorts.iter().map(|s| s.band[b]).sum::<f32>() / n);
     }
     for i in 0..SUBFRAMES {
         let short = &shorts[i.min(shorts.len() - 1)];
-        frame.wide[i] = code_db(short.band[WIDE].iter().sum());
-        frame.high[i] = code_db(short.band[HIGH].iter().sum());
+        frame.wide[i] = code_of(short.band[WIDE].iter().sum());
+        frame.high[i] = code_of(short.band[HIGH].iter().sum());
     }
     for (r, code) in frame.flux.iter_mut().enumerate() {
         let largest = shorts.iter().map(|s| s.flux[r]).fold(0.0, f32::max);

@@ -14,7 +14,7 @@ use super::confidence::{probability_above, probability_below};
 use super::thresholds as t;
 use super::types::{Evidence, Finding, FindingInputs, Player, Severity};
 use super::words;
-use crate::measure::time::TakeTime;
+use crate::measure::time::{HALF_OR_DOUBLE, TakeTime};
 use crate::stats::{Measured, median};
 
 /// Swing ratio below which eighths are straight (a quarter of the way from even to 2 to 1 is hardly heard; own choice).
@@ -43,7 +43,7 @@ fn takes_with<'a>(
 }
 
 fn certain(m: &Measured) -> bool {
-    !m.warnings.iter().any(|w| w == "downbeat_uncertain" || w == "half_or_double_possible")
+    !m.warnings.iter().any(|w| w == "downbeat_uncertain" || w == HALF_OR_DOUBLE)
 }
 
 /// What a rule says once its takes are known.

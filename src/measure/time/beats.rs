@@ -141,6 +141,11 @@ impl BeatTrack {
         }
     }
 
+    /// The middle distance from a beat to the next, s.
+    pub(super) fn usual_length_s(&self) -> Option<f64> {
+        crate::stats::median(&self.times_s.windows(2).map(|w| w[1] - w[0]).collect::<Vec<_>>())
+    }
+
     /// The beats of a part, or `None` without any.
     pub fn between(&self, start_s: f64, end_s: f64) -> Option<Self> {
         let first = self.times_s.partition_point(|t| *t < start_s);
@@ -159,8 +164,7 @@ impl BeatTrack {
 
     /// Stretches of `[start_s, end_s)` longer than `shortest_s` and than `shortest_beats` of the usual length without a beat.
     pub fn gaps(&self, (start_s, end_s): (f64, f64), shortest_s: f64, shortest_beats: f64) -> Vec<(f64, f64)> {
-        let lengths: Vec<f64> = self.times_s.windows(2).map(|w| w[1] - w[0]).collect();
-        let shortest_s = shortest_s.max(shortest_beats * crate::stats::median(&lengths).unwrap_or(0.0));
+        let shortest_s = shortest_s.max(shortest_beats * self.usual_length_s().unwrap_or(0.0));
         let edges: Vec<f64> = std::iter::once(start_s).chain(self.times_s.iter().copied()).chain([end_s]).collect();
         edges.windows(2).filter(|w| w[1] - w[0] > shortest_s).map(|w| (w[0], w[1])).collect()
     }

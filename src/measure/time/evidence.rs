@@ -157,7 +157,12 @@ fn correlation(a: &[f32], b: &[f32]) -> f32 {
     ab / (aa * bb).sqrt()
 }
 
-pub(super) fn beat_profile(strengths: &Strengths, beat: f64, length: f64) -> [[f32; GROUPS]; POSITIONS] {
+/// The strengths around a beat at `at_s` of the tape, `length_s` long.
+pub(super) fn beat_profile_at(strengths: &Strengths, at_s: f64, length_s: f64) -> [[f32; GROUPS]; POSITIONS] {
+    beat_profile(strengths, at_s / HOP_S - strengths.start_frame as f64, length_s / HOP_S)
+}
+
+fn beat_profile(strengths: &Strengths, beat: f64, length: f64) -> [[f32; GROUPS]; POSITIONS] {
     let half = length / (2.0 * POSITIONS as f64);
     std::array::from_fn(|p| {
         let centre = beat + length * p as f64 / POSITIONS as f64;

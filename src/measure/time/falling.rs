@@ -7,8 +7,7 @@
 //! still meet and stay; where one voice alone carries the time, its rests are not told from falling.
 
 use super::beats::BeatTrack;
-use super::evidence::beat_profile;
-use super::features::HOP_S;
+use super::evidence::beat_profile_at;
 use super::strength::{GROUPS, Strengths};
 use crate::stats::median;
 
@@ -35,8 +34,7 @@ const LEAST_RATIO: f64 = 1e-3;
 
 /// The track without the beats on which the band fell apart.
 pub fn without_falling(track: BeatTrack, strengths: &Strengths) -> BeatTrack {
-    let lengths: Vec<f64> = track.times_s.windows(2).map(|w| w[1] - w[0]).collect();
-    let Some(usual_s) = median(&lengths) else { return track };
+    let Some(usual_s) = track.usual_length_s() else { return track };
     let Some(meets) = meets(&track.times_s, usual_s, strengths) else { return track };
     let falls = falls(&meets, &stretches(&track, usual_s));
     track.keep(|beat| !falls[beat])
@@ -47,8 +45,7 @@ fn meets(times_s: &[f64], usual_s: f64, strengths: &Strengths) -> Option<Vec<f64
     let ratios: Vec<[f64; GROUPS]> = (0..times_s.len())
         .map(|i| {
             let length_s = times_s.get(i + 1).map_or(usual_s, |next| (next - times_s[i]).min(BREAK_BEATS * usual_s));
-            let frame = times_s[i] / HOP_S - strengths.start_frame as f64;
-            let profile = beat_profile(strengths, frame, length_s / HOP_S);
+            let profile = beat_profile_at(strengths, times_s[i], length_s);
             std::array::from_fn(|g| {
                 let mean = profile.iter().map(|p| f64::from(p[g])).sum::<f64>() / profile.len() as f64;
                 f64::from(profile[0][g]) / (mean + 1e-6)

@@ -5,10 +5,9 @@
 //! Limits: bars of four. Double the tempo is not looked at.
 
 use super::beats::BeatTrack;
-use super::evidence::beat_profile;
-use super::features::HOP_S;
+use super::evidence::beat_profile_at;
 use super::strength::{GROUPS, Strengths};
-use crate::stats::{mean, median};
+use crate::stats::mean;
 
 /// Drive (35 to 95 Hz) and bass.
 const LOW_GROUPS: [usize; 2] = [0, 1];
@@ -19,10 +18,8 @@ const UNLIKE_FROM: f64 = 0.5;
 
 /// True when beats 2 and 4 of the bar are so unlike that what was taken for a bar of four may be half a bar of eighths.
 pub fn half_as_likely(track: &BeatTrack, strengths: &Strengths) -> bool {
-    let lengths: Vec<f64> = track.times_s.windows(2).map(|w| w[1] - w[0]).collect();
-    let (4, Some(usual_s)) = (track.meter, median(&lengths)) else { return false };
-    let read = |at: &f64| beat_profile(strengths, at / HOP_S - strengths.start_frame as f64, usual_s / HOP_S);
-    let profiles: Vec<_> = track.times_s.iter().map(read).collect();
+    let (4, Some(usual_s)) = (track.meter, track.usual_length_s()) else { return false };
+    let profiles: Vec<_> = track.times_s.iter().map(|at_s| beat_profile_at(strengths, *at_s, usual_s)).collect();
     let on_beats: Vec<[f64; GROUPS]> = {
         let usual: [f64; GROUPS] = std::array::from_fn(|g| {
             mean(&profiles.iter().flatten().map(|p| f64::from(p[g])).collect::<Vec<_>>()).unwrap_or(0.0)

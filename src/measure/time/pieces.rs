@@ -91,8 +91,7 @@ impl BeatTrack {
     }
 
     fn usual_bpm(&self) -> Option<f64> {
-        let gaps: Vec<f64> = self.times_s.windows(2).map(|w| w[1] - w[0]).collect();
-        crate::stats::median(&gaps).map(|gap| 60.0 / gap)
+        self.usual_length_s().map(|length_s| 60.0 / length_s)
     }
 
     /// Seconds between beats that follow each other.

@@ -7,6 +7,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::dsp::bands::BinRange;
+use crate::dsp::level_code::code_of;
 use crate::dsp::masks::{MASK_STEP_SAMPLES, MaskGrid, MaskStep};
 use crate::dsp::rows::Rows;
 use crate::dsp::shelf::Shelf;
@@ -150,15 +151,14 @@ fn step_of(long_index: u64) -> i64 {
 
 /// Levels in half decibels above -120 dBFS, shares in 1/255, clearness in 1/50.
 fn row_of(sounding: &Sounding) -> [u8; ROW_BYTES] {
-    let level = |power: f32| ((10.0 * power.max(1e-12).log10() + 120.0) * 2.0).round().clamp(0.0, 255.0) as u8;
     let share = |share: f32| (share * 255.0).round().clamp(0.0, 255.0) as u8;
     let mut row = [0; ROW_BYTES];
     row[0] = sounding.place + 1;
     row[1] = (sounding.clearness * 50.0).round().clamp(0.0, 255.0) as u8;
-    row[2] = level(sounding.own);
+    row[2] = code_of(sounding.own);
     row[3] = share(sounding.own_share);
     for (pair, (power, of)) in row[HEAD_BYTES..].as_chunks_mut::<2>().0.iter_mut().zip(&sounding.partials) {
-        *pair = [level(*power), share(*of)];
+        *pair = [code_of(*power), share(*of)];
     }
     row
 }

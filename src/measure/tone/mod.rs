@@ -17,6 +17,7 @@ mod notes;
 mod one_note;
 mod share;
 
+use crate::dsp::level_code::level_dbfs;
 use crate::dsp::rows::Rows;
 
 pub use change::{BassBands, Control, ControlChange, low_re_mid_change_of};
@@ -83,15 +84,16 @@ impl ToneReading {
         let end = (end_s / hop_s).ceil().max(0.0) as usize;
         let read = |(at, row): (usize, &[u8])| {
             let place = row[0].checked_sub(1)?;
-            let level = |b: u8| f64::from(b) / 2.0 - 120.0;
             let share = |b: u8| f64::from(b) / 255.0;
             Some(ToneRow {
                 at_s: at as f64 * hop_s,
                 place,
                 clearness: f64::from(row[1]) / 50.0,
-                own_dbfs: level(row[2]),
+                own_dbfs: level_dbfs(row[2]),
                 own_share: share(row[3]),
-                partials: std::array::from_fn(|k| (level(row[HEAD_BYTES + 2 * k]), share(row[HEAD_BYTES + 1 + 2 * k]))),
+                partials: std::array::from_fn(|k| {
+                    (level_dbfs(row[HEAD_BYTES + 2 * k]), share(row[HEAD_BYTES + 1 + 2 * k]))
+                }),
             })
         };
         let rows = self.rows.view();
