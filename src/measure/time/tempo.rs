@@ -65,7 +65,7 @@ impl TempoFacts {
     ///
     /// # Method
     /// Middle and line over the smoothed beats. The interval of the tempo takes how well the middle of them is known, see
-    /// [`middle`](super::middle::middle), and the beats that may lie in the breaks between the stretches; that of the drift
+    /// the file `middle.rs`, and the beats that may lie in the breaks between the stretches; that of the drift
     /// takes what the onset error does to a line through differences.
     pub fn of_track(track: &BeatTrack) -> Self {
         let beats = Beats::of(track);
