@@ -174,7 +174,8 @@ def comp_rhythm(rng, P):
     return opts[rng.integers(len(opts))]
 
 
-def comp_part(rng, x, lib, ck, chords, active, cls):
+def comp_part(rng, x, lib, ck, chords, active, cls, hits):
+    """Chords or lines of guitar or keys into x; the moment of each, s, into hits."""
     inst = lib.pick(rng, cls); det = rng.normal(0, 8); lo, hi = (43, 70) if cls == "guitar" else (46, 82); mode = rng.choice(["comp", "comp", "comp", "same", "solo", "arp", "both"]); fixed = comp_rhythm(rng, ck.per_bar) or [(0, .7)]
     strum = rng.uniform(0, .02) if cls == "guitar" else rng.uniform(0, .005); n = int(rng.integers(2, 6)); dens = rng.uniform(.4, .95); last = int(rng.integers(60, 80)); short = rng.uniform(.4, 1.2)
     rel = rng.uniform(.03, .25)
@@ -184,13 +185,16 @@ def comp_part(rng, x, lib, ck, chords, active, cls):
             for b, d in (fixed if mode == "same" else comp_rhythm(rng, P)):
                 if not active(o + b, ck): continue
                 t = ck.t(o + b) + jit(rng); g = vel(rng, .25)
-                for j, k in enumerate(chord_keys(rng, root, ch, lo, hi, n)): at_key(x, inst, k, t + j * strum, d * ck.beat * short, g * vel(rng, .1), rng, det, rel)
+                chord = chord_keys(rng, root, ch, lo, hi, n)
+                if chord: hits.append(t)
+                for j, k in enumerate(chord): at_key(x, inst, k, t + j * strum, d * ck.beat * short, g * vel(rng, .1), rng, det, rel)
         if mode in ("solo", "arp", "both"):
             for e in np.arange(0, P, .5):
                 if rng.random() > dens or not active(o + e, ck): continue
                 if mode == "arp": ks = chord_keys(rng, root, ch, lo, hi, 6); k = ks[int(e * 2) % len(ks)] if ks else 60
                 else: k = last = int(np.clip(last + rng.integers(-5, 6), 52 if cls == "guitar" else 55, 82 if cls == "guitar" else 94))
-                at_key(x, inst, k, ck.t(o + e) + jit(rng), rng.uniform(.3, 1.2) * ck.beat * .6, vel(rng, .25), rng, det, rel)
+                t = ck.t(o + e) + jit(rng); hits.append(t)
+                at_key(x, inst, k, t, rng.uniform(.3, 1.2) * ck.beat * .6, vel(rng, .25), rng, det, rel)
 
 
 def horn_part(rng, x, lib, ck, chords, active):
@@ -229,8 +233,8 @@ def horn_part(rng, x, lib, ck, chords, active):
 
 
 def song(rng, lib, seconds):
-    """-> float32 [5, seconds * 48000], dry stems in the order of CLASSES (zeros where nobody plays)."""
-    ck = Clock(rng, seconds); n = int(seconds * RATE); out = np.zeros((5, n), np.float32)
+    """-> float32 [5, seconds * 48000], dry stems in the order of CLASSES (zeros where nobody plays); moments of the hits of guitar and of keys, s."""
+    ck = Clock(rng, seconds); n = int(seconds * RATE); out = np.zeros((5, n), np.float32); hits = [[], []]
     root = int(rng.integers(12)); chords = []
     for b in range(ck.bars):
         if rng.random() < .7: root = (root + int(rng.choice([5, 5, 7, 2, 9, 10, 1, 3]))) % 12
@@ -247,7 +251,7 @@ def song(rng, lib, seconds):
         return lambda b, c: bool(on[int(b // c.per_bar)])
     if there[0]: bass_part(rng, out[0], lib, ck, chords, gate())
     if there[1]: drum_part(rng, out[1], lib, ck, gate())
-    if there[2]: comp_part(rng, out[2], lib, ck, chords, gate(), "guitar")
-    if there[3]: comp_part(rng, out[3], lib, ck, chords, gate(), "keys")
+    if there[2]: comp_part(rng, out[2], lib, ck, chords, gate(), "guitar", hits[0])
+    if there[3]: comp_part(rng, out[3], lib, ck, chords, gate(), "keys", hits[1])
     if there[4]: horn_part(rng, out[4], lib, ck, chords, gate())
-    return out
+    return out, hits

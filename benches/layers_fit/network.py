@@ -10,12 +10,12 @@ OFFSETS = [(-2, 2)] * 6 + [(-3, 1), (-3, 1)]
 
 
 class Block(nn.Module):
-    def __init__(self, d, off):
+    def __init__(self, d, off, width=HIDDEN):
         super().__init__()
         self.pad = (-off[0] * d, off[1] * d)
-        self.d = d; self.depth = nn.Parameter(torch.randn(HIDDEN, TAPS) / TAPS ** .5)
-        self.point = nn.Conv1d(HIDDEN, HIDDEN, 1, bias=False)
-        self.norm = nn.BatchNorm1d(HIDDEN)
+        self.d = d; self.depth = nn.Parameter(torch.randn(width, TAPS) / TAPS ** .5)
+        self.point = nn.Conv1d(width, width, 1, bias=False)
+        self.norm = nn.BatchNorm1d(width)
 
     def forward(self, x):
         p = nn.functional.pad(x, self.pad); n = x.shape[2]
@@ -72,3 +72,30 @@ def unfolded(net, path, x):
             blk.depth.copy_(take(TAPS, HIDDEN).T); blk.point.weight.copy_(take(HIDDEN, HIDDEN)[..., None]); b = take(HIDDEN)
             p = nn.functional.pad(h, blk.pad); n = h.shape[2]; y = blk.point(sum(blk.depth[:, k, None] * p[:, :, k * blk.d:k * blk.d + n] for k in range(TAPS))); scale(blk.norm, y, b); h = blk(h)
         net.leave.weight.copy_(take(CLASSES * BANDS, HIDDEN)[..., None]); net.leave.bias.copy_(take(CLASSES * BANDS)); assert at == len(flat)
+
+
+class HitBranch(nn.Module):
+    """first and last hidden rows [batch, 2 * 144, steps] -> log rates of hits [batch, 4, steps]"""
+    def __init__(self, width, distances):
+        super().__init__(); self.width, self.distances = width, distances
+        self.enter = nn.Conv1d(2 * HIDDEN, width, 1, bias=False); self.enter_norm = nn.BatchNorm1d(width)
+        self.blocks = nn.ModuleList(Block(d, (-2, 2), width) for d in distances); self.leave = nn.Conv1d(width, 4, 1); nn.init.constant_(self.leave.bias, -3.0)
+
+    def forward(self, x):
+        h = torch.relu(self.enter_norm(self.enter(x)))
+        for b in self.blocks: h = b(h)
+        return self.leave(h)
+
+
+def folded_hits(net):
+    """Weights of a HitBranch with the normalisations folded in, in the order of the file."""
+    def fold(w, norm):
+        s = norm.weight / torch.sqrt(norm.running_var + norm.eps)
+        return w * s[:, None], norm.bias - norm.running_mean * s
+    out = {}
+    with torch.no_grad():
+        out["enter"], out["enter_bias"] = fold(net.enter.weight[:, :, 0], net.enter_norm)
+        for i, b in enumerate(net.blocks):
+            w, bias = fold(b.point.weight[:, :, 0], b.norm); out[f"depth{i}"], out[f"point{i}"], out[f"bias{i}"] = b.depth, w, bias
+        out["leave"], out["leave_bias"] = net.leave.weight[:, :, 0], net.leave.bias
+    return {k: v.detach().float().cpu().numpy() for k, v in out.items()}

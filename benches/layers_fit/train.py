@@ -68,7 +68,7 @@ def worker(lib, buf, free, full, seed):
     while True:
         s = free.get()
         if s is None: return
-        a[s] = mixes.song(rng, lib, SECONDS); full.put(s)
+        a[s], _ = mixes.song(rng, lib, SECONDS); full.put(s)
 
 
 def main():

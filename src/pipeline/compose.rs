@@ -21,7 +21,7 @@ use crate::passages::{Passage, PassageKind};
 use crate::report::{
     BalanceFacts, Curves, HealthFacts, LoudnessFacts, MarkFacts, Method, PartTime, PassageFacts, REPORT_SCHEMA_NAME,
     REPORT_SCHEMA_REVISION, REPORT_SCHEMA_VERSION, Report, Schema, Span, TakeFacts, TakeTuning, TapeFacts, TargetFacts,
-    ThirdOctave, TimeUse, TrustedFor, Verdict,
+    ThirdOctave, TimeDetail, TimeUse, TrustedFor, Verdict,
 };
 use crate::sheet::TapeSheet;
 use crate::stats::Measured;
@@ -92,11 +92,12 @@ pub fn measured(
     let (mut of_sheet, tuned) =
         rayon::join(|| measure_time(&time, &spans, sheet), || measure_tuning_with(peaks, &passages, &hints));
     of_sheet.problems.extend(unheard);
-    let beside = company.map(|company| TapeClose::new(company, &mut of_sheet.time));
     let harmony: Vec<Harmony> = of_sheet.time.iter().map(|t| peaks.harmony(&t.tempo.beat_times_s)).collect();
     let exposure = compose_sheet::exposure(&exposure, &health, sheet, &mut of_sheet.problems);
     let heard = (info.marks.as_slice(), harmony.as_slice());
     let mut layers = measure_layers(&layers, &loudness, &health, &spans, (sheet, &mut of_sheet), heard);
+    // What the close recordings say of the takes' time stands over what the room says.
+    let beside = company.map(|company| TapeClose::new(company, &mut of_sheet.time));
     if let Some(beside) = &beside {
         layers.hear_close(&beside.company.beside, &loudness);
     }
@@ -306,7 +307,10 @@ fn take_facts(tape: &MeasuredTape, at: usize) -> TakeFacts {
         },
         tempo: tempo_facts(&time.tempo),
         feel: feel_facts(&time.feel),
-        time_detail: time_detail(time, &parts, marked.as_ref().and_then(|m| m.tempo_bpm)),
+        time_detail: TimeDetail {
+            crowded_bars: tape.layers.crowded_bars(at, time, tape.thresholds.of(thresholds::COMPING_CROWDED_PER_BAR)),
+            ..time_detail(time, &parts, marked.as_ref().and_then(|m| m.tempo_bpm))
+        },
         marked,
         parts,
         form_bars: tape.layers.form_bars(at),

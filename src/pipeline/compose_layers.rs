@@ -7,12 +7,12 @@ use crate::health::Health;
 use crate::measure::close::{Voice, agrees_with_mix};
 use crate::measure::forms::BarSounds;
 use crate::measure::layers::{
-    self, BarGrid, LAYERS, Layer, LayerPowers, LayerReading, find_parts, music_starts_at, place_parts,
+    self, BarGrid, Hits, LAYERS, Layer, LayerPowers, LayerReading, find_parts, music_starts_at, place_parts,
 };
 use crate::measure::loudness::LoudnessReading;
 use crate::measure::time::TakeTime;
 use crate::measure::tuning::{BeatClasses, Harmony};
-use crate::report::{LayerCurves, LayerLevels, PartFacts, PartSource};
+use crate::report::{CrowdedBar, LayerCurves, LayerLevels, PartFacts, PartSource};
 use crate::sheet::{Chart, TapeSheet};
 use crate::stats::Measured;
 use crate::tape::Mark;
@@ -33,6 +33,8 @@ pub struct TapeLayers {
     parts: Vec<Vec<Part>>,
     /// Bars after which the changes of each take return.
     form_bars: Vec<Measured>,
+    /// Hits of guitar and keys in each take, or why they cannot be told.
+    hits: Vec<Result<Hits, String>>,
     /// Why no layer's own level can be stated, if so: neither riding nor overload lets through what came to the microphone.
     /// How the layers stand against the band remains, with a warning.
     distrusted: Option<&'static str>,
@@ -74,7 +76,7 @@ pub fn measure_layers(
     let (step_powers, step_s) = loudness.powers();
     let powers = reading.with_power(step_powers, step_s);
     let SheetTakes { time, named, problems } = of_sheet;
-    let (mut all_parts, mut form_bars) = (Vec::new(), Vec::new());
+    let (mut all_parts, mut form_bars, mut hits) = (Vec::new(), Vec::new(), Vec::new());
     for (at, (take, time)) in takes.iter().zip(&*time).enumerate() {
         let sounds = sounds(&powers, *take, time, harmony.get(at));
         let form = sounds.form_bars();
@@ -85,11 +87,24 @@ pub fn measure_layers(
         name_forms(&mut parts, &sounds);
         all_parts.push(parts);
         form_bars.push(form);
+        hits.push(comping_hits(reading, &powers, *take));
+    }
+    for (hits, time) in hits.iter().zip(time) {
+        let per_bar = hits.as_ref().map_or_else(|why| Measured::absent(why), |hits| hits.per_bar(time.bars()));
+        time.feel.hear_comping(&per_bar);
     }
     let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
     let clipped = health.clipped_percent.value.is_some_and(|percent| percent > CLIPPED_PERCENT);
     let distrusted = distrust(health.loudness_over_time.ok, health.gain_riding.value, clipped);
-    TapeLayers { powers, takes: takes.to_vec(), parts: all_parts, form_bars, distrusted, clipped, low_cut }
+    TapeLayers { powers, takes: takes.to_vec(), parts: all_parts, form_bars, hits, distrusted, clipped, low_cut }
+}
+
+/// Hits of guitar and keys in a take, or why they cannot be told.
+fn comping_hits(reading: &LayerReading, powers: &LayerPowers, (start_s, end_s): (f64, f64)) -> Result<Hits, String> {
+    match &powers.levels(start_s, end_s).lufs[Layer::Comping as usize].reason {
+        Some(why) => Err(why.clone()),
+        None => Ok(reading.hits(start_s, end_s)),
+    }
 }
 
 /// Why no layer's own level can be stated, if so.
@@ -221,6 +236,13 @@ impl TapeLayers {
         parts.iter().map(|part| self.facts(part, loudness)).collect()
     }
 
+    /// Bars of take number `take` with more than `most` hits of guitar and keys, beyond the error of a bar.
+    pub fn crowded_bars(&self, take: usize, time: &TakeTime, most: f64) -> Vec<CrowdedBar> {
+        let Some(Ok(hits)) = self.hits.get(take) else { return Vec::new() };
+        let bars = hits.crowded(&time.bar_spans(), most);
+        bars.into_iter().map(|(bar, start_s, end_s, hits)| CrowdedBar { bar, start_s, end_s, hits }).collect()
+    }
+
     /// Bars after which the changes of a take return.
     pub fn form_bars(&self, take: usize) -> Option<Measured> {
         self.form_bars.get(take).cloned()
@@ -311,6 +333,7 @@ mod tests {
             takes: vec![(0.0, 10.0)],
             parts: Vec::new(),
             form_bars: Vec::new(),
+            hits: Vec::new(),
             distrusted,
             clipped: true,
             low_cut: false,

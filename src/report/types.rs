@@ -11,7 +11,7 @@ pub const REPORT_SCHEMA_NAME: &str = "ledgerline.report";
 /// Removing, renaming or re-meaning a field raises this.
 pub const REPORT_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const REPORT_SCHEMA_REVISION: u32 = 5;
+pub const REPORT_SCHEMA_REVISION: u32 = 6;
 
 /// Which contract a file follows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -412,6 +412,10 @@ pub struct TimeDetail {
     /// Tempo of the last bars before parts begin, where drummers fill, against the bars around them, median, percent, plus = faster.
     #[serde(default = "not_measured")]
     pub lead_in_percent: Measured,
+    /// Bars in which this recording hears more hits of guitar and keys than the threshold `comping_crowded_per_bar`, beyond the error of
+    /// a single bar (2.5 hits), from 1 at the take's first downbeat. Always empty in reports before revision 6.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub crowded_bars: Vec<CrowdedBar>,
 }
 
 fn not_measured() -> Measured {
@@ -447,6 +451,7 @@ impl Default for TimeDetail {
             re_marked_tempo_percent: no(),
             part_changes: Vec::new(),
             lead_in_percent: no(),
+            crowded_bars: Vec::new(),
         }
     }
 }

@@ -6,7 +6,7 @@
 use ledgerline::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING};
 use ledgerline::dsp::{Block, Meter, SpectrumStream};
 use ledgerline::measure::layers::{
-    BarGrid, LAYERS, Layer, LayerMeter, LayerPowers, LayerReading, MaskStream, Network, find_parts,
+    Answers, BarGrid, LAYERS, Layer, LayerMeter, LayerPowers, LayerReading, MaskStream, Network, find_parts,
 };
 use ledgerline::measure::loudness::{LoudnessMeter, LoudnessReading};
 use serde::Deserialize;
@@ -143,6 +143,7 @@ struct Vector {
     inputs: Vec<Vec<f32>>,
     steps: Vec<usize>,
     shares: Vec<Vec<f32>>,
+    hit_rates: Vec<f32>,
 }
 
 #[test]
@@ -150,15 +151,18 @@ fn the_network_says_what_an_independent_reading_of_its_weights_says_however_the_
     let vector: Vector = serde_json::from_str(include_str!("../fixtures/layers/network.json")).unwrap();
     for cut in [1, 7, 70] {
         let mut stream = MaskStream::new(Network::fitted());
-        let mut out = Vec::new();
+        let mut out = Answers::default();
         for rows in vector.inputs.chunks(cut) {
             stream.push(&rows.concat(), &mut out);
         }
         stream.finish(&mut out);
         let width = vector.shares[0].len();
-        assert_eq!(out.len(), vector.inputs.len() * width);
+        assert_eq!((out.shares.len(), out.hit_rates.len()), (vector.inputs.len() * width, vector.inputs.len()));
+        for (got, want) in out.hit_rates.iter().zip(&vector.hit_rates) {
+            assert!((got - want).abs() < 1e-3, "cut {cut}: a rate of {got} for {want}");
+        }
         for (step, wanted) in vector.steps.iter().zip(&vector.shares) {
-            for (got, want) in out[step * width..].iter().zip(wanted) {
+            for (got, want) in out.shares[step * width..].iter().zip(wanted) {
                 assert!((got - want).abs() < 1e-3, "cut {cut}, step {step}: {got} for {want}");
             }
         }

@@ -5,7 +5,7 @@
 use super::super::text::Face;
 use super::super::words;
 use super::parts;
-use crate::report::{Report, TakeFacts};
+use crate::report::{CrowdedBar, Report, TakeFacts};
 
 /// Swing ratio below which eighths are straight.
 const STRAIGHT: f64 = 1.15;
@@ -115,20 +115,33 @@ fn from_close(take: &TakeFacts) -> Option<String> {
     Some(format!("(From the recording at the bass{drums}, as heard here.)"))
 }
 
-/// Who plays the chords, where guitar and piano each have a recording.
+/// How much guitar and keys play, and where each has a recording, who of them.
 fn comping(take: &TakeFacts) -> Option<String> {
+    by_player(take).or_else(|| {
+        let hits = words::finite(&take.feel.comping_onsets_per_bar)?;
+        let crowded = crowded(&take.time_detail.crowded_bars);
+        Some(format!("Guitar and keys: about {} hits a bar.{crowded}", words::number(hits, 0, false)))
+    })
+}
+
+fn by_player(take: &TakeFacts) -> Option<String> {
     let close = take.close.as_ref()?;
     let a_bar = |m| words::finite(m).map(|v| words::number(v, 1, false));
     let (guitar, piano) = (a_bar(&close.guitar_hits_per_bar)?, a_bar(&close.piano_hits_per_bar)?);
     let both = words::finite(&close.comping_together_percent)
         .map(|v| format!(", {} % of them at once", words::number(v, 0, false)));
-    let crowded: Vec<String> = close.crowded_bars.iter().map(|b| b.bar.to_string()).collect();
-    let crowded = match crowded.len() {
-        0 => String::new(),
-        1..=MOST_CROWDED => format!(" Crowded: bars {}.", words::list(&crowded)),
-        n => format!(" Crowded: {n} bars, the first is bar {}.", crowded[0]),
-    };
+    let crowded = crowded(&close.crowded_bars);
     Some(format!("Chords a bar: piano {piano}, guitar {guitar}{}.{crowded}", both.unwrap_or_default()))
+}
+
+fn crowded(bars: &[CrowdedBar]) -> String {
+    let numbers: Vec<String> = bars.iter().map(|b| b.bar.to_string()).collect();
+    match numbers.len() {
+        0 => String::new(),
+        1 => format!(" Crowded: bar {}.", numbers[0]),
+        2..=MOST_CROWDED => format!(" Crowded: bars {}.", words::list(&numbers)),
+        n => format!(" Crowded: {n} bars, the first is bar {}.", numbers[0]),
+    }
 }
 
 fn slips(take: &TakeFacts) -> Option<String> {

@@ -1,15 +1,17 @@
 //! The layer meter: spectra in, K-weighted power of every layer out, while the tape streams.
 //!
 //! Conventions: a cell is [`CELL_STEPS`] steps (128 ms); kept for each cell are the shares of the K-weighted power of the
-//! mono mix, in 60 000ths of the whole, and how unsure the layers' are: 18 bytes a cell, 141 bytes a second of tape.
+//! mono mix, in 60 000ths of the whole, and how unsure the layers' are: 18 bytes a cell, 141 bytes a second of tape; and for
+//! each step the rate of hits, 23 bytes a second.
 
 use crate::dsp::masks::MaskStep;
 use crate::dsp::{Block, Meter};
 
 use super::bands::BANDS;
 use super::features::{FeatureStream, INPUTS, Row};
+use super::hits::coded;
 use super::matrix::ROWS;
-use super::network::{MaskStream, Network, SOURCES};
+use super::network::{Answers, MaskStream, Network, SOURCES};
 use super::reading::LayerReading;
 use super::{LAYERS, Layer};
 
@@ -50,6 +52,8 @@ pub struct LayerMeter {
     unsure: [f64; LAYERS.len()],
     in_cell: usize,
     cells: Vec<Shares>,
+    /// Rate of hits of guitar and keys, step by step.
+    hit_rates: Vec<u8>,
     /// Steps that were answered since somebody last asked; `None` when nobody asks.
     tapped: Option<Vec<MaskStep>>,
 }
@@ -72,6 +76,7 @@ impl LayerMeter {
             unsure: [0.0; LAYERS.len()],
             in_cell: 0,
             cells: Vec::new(),
+            hit_rates: Vec::new(),
             tapped: None,
         }
     }
@@ -97,9 +102,9 @@ impl LayerMeter {
         self.features.finish(&mut last);
         self.rows = last;
         self.run(self.rows.len());
-        let mut shares = Vec::new();
-        self.masks.finish(&mut shares);
-        self.add(&shares);
+        let mut answers = Answers::default();
+        self.masks.finish(&mut answers);
+        self.add(&answers);
     }
 
     /// Hands the first `count` waiting rows to the network.
@@ -109,14 +114,15 @@ impl LayerMeter {
             inputs.extend_from_slice(&row.inputs);
             self.powers.push_back(row.power);
         }
-        let mut shares = Vec::new();
-        self.masks.push(&inputs, &mut shares);
-        self.add(&shares);
+        let mut answers = Answers::default();
+        self.masks.push(&inputs, &mut answers);
+        self.add(&answers);
     }
 
     /// Adds answered steps to the cells.
-    fn add(&mut self, shares: &[f32]) {
-        for step in shares.chunks_exact(SOURCES * BANDS) {
+    fn add(&mut self, answers: &Answers) {
+        self.hit_rates.extend(answers.hit_rates.iter().map(|rate| coded(*rate)));
+        for step in answers.shares.chunks_exact(SOURCES * BANDS) {
             if let Some(tapped) = &mut self.tapped {
                 let source = |at: usize| step[at * BANDS..(at + 1) * BANDS].to_vec();
                 tapped.push(MaskStep { bass: source(0), drums: source(1), guitar: source(2) });
@@ -178,7 +184,7 @@ impl Meter for LayerMeter {
         if self.in_cell > 0 {
             self.close_cell();
         }
-        LayerReading::new(self.cells)
+        LayerReading::new(self.cells, self.hit_rates)
     }
 }
 

@@ -9,6 +9,7 @@
 
 mod bands;
 mod features;
+mod hits;
 mod interval;
 mod matrix;
 mod meter;
@@ -16,11 +17,13 @@ mod network;
 mod parts;
 mod placed;
 mod reading;
+mod stack;
 mod start;
 mod weights;
 
+pub use hits::Hits;
 pub use meter::LayerMeter;
-pub use network::{MaskStream, Network, SOURCES};
+pub use network::{Answers, MaskStream, Network, SOURCES};
 pub use parts::{BarGrid, FoundPart, find_parts};
 pub use placed::{NotPlaced, Placed, Wanted, place_parts};
 pub use reading::{CELL_S, LayerLevels, LayerPowers, LayerReading};

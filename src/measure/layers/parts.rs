@@ -193,7 +193,7 @@ mod tests {
             let of = [0.3, 0.3, 0.0, 0.0, share, 0.4 - share, 0.0].map(|share| (share * WHOLE) as u16);
             Shares { of, ..Shares::default() }
         });
-        LayerReading::new(cells.collect()).with_power(&[0.01; 720], 0.1)
+        LayerReading::new(cells.collect(), Vec::new()).with_power(&[0.01; 720], 0.1)
     }
 
     /// Bars at which parts begin.

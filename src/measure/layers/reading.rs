@@ -7,6 +7,7 @@ use crate::stats::Measured;
 use crate::units::{db_to_power, power_to_db};
 
 use super::features::STEP_S;
+use super::hits::Hits;
 use super::interval::half_width_db;
 use super::meter::{CELL_STEPS, Shares, UNSURE, WHOLE};
 use super::{LAYERS, Layer};
@@ -36,18 +37,24 @@ const NEAR_S: f64 = 10.0;
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct LayerReading {
     cells: Vec<Shares>,
+    hit_rates: Vec<u8>,
 }
 
 impl LayerReading {
     /// So many cells in which no layer has a share; for tests.
     #[cfg(test)]
     pub(super) fn of_silence(cells: usize) -> Self {
-        Self { cells: vec![Shares::default(); cells] }
+        Self { cells: vec![Shares::default(); cells], hit_rates: Vec::new() }
     }
 
     /// From what the meter kept.
-    pub(super) fn new(cells: Vec<Shares>) -> Self {
-        Self { cells }
+    pub(super) fn new(cells: Vec<Shares>, hit_rates: Vec<u8>) -> Self {
+        Self { cells, hit_rates }
+    }
+
+    /// Hits of guitar and keys in a stretch of the tape.
+    pub fn hits(&self, start_s: f64, end_s: f64) -> Hits {
+        Hits::of(&self.hit_rates, start_s, end_s)
     }
 
     /// Gives the shares their power: `powers` are channel-weighted mean squares of the K-weighted recording, one every
@@ -285,8 +292,8 @@ mod tests {
         // Comping has seven tenths, horns three; of theirs a fifth or a half is in bands of their own.
         let horns = |sure: f64| {
             let shares = [0.0, 0.0, 0.0, 0.7, 0.3, 0.0, 0.3 * sure].map(|s| (s * WHOLE) as u16);
-            let powers =
-                LayerReading::new(vec![Shares { of: shares, ..Shares::default() }; 200]).with_power(&[0.01; 300], 0.1);
+            let powers = LayerReading::new(vec![Shares { of: shares, ..Shares::default() }; 200], Vec::new())
+                .with_power(&[0.01; 300], 0.1);
             let second = powers.curve(Layer::Horns, &[(0.0, 25.0)], 25)[10];
             (powers.levels(0.0, 25.0).re_band_lu[Layer::Horns as usize].clone(), second)
         };
@@ -302,7 +309,8 @@ mod tests {
     fn the_interval_is_as_wide_as_the_network_was_unsure() {
         let half = |unsure: u8| {
             let shares = Shares { of: [30_000, 30_000, 0, 0, 0, 0, 0], unsure: [unsure, 0, 0, 0] };
-            let levels = LayerReading::new(vec![shares; 200]).with_power(&[0.01; 300], 0.1).levels(0.0, 25.0);
+            let levels =
+                LayerReading::new(vec![shares; 200], Vec::new()).with_power(&[0.01; 300], 0.1).levels(0.0, 25.0);
             let width =
                 |layer: Layer| levels.lufs[layer as usize].high.unwrap() - levels.lufs[layer as usize].low.unwrap();
             (width(Layer::Bass) / 2.0, width(Layer::Drums) / 2.0)

@@ -67,7 +67,7 @@ mod tests {
             Shares { of, ..Shares::default() }
         });
         let power = |at: i32| if f64::from(at) * 0.1 < clicks_s { 0.01 * 10f32.powf(db as f32 / 10.0) } else { 0.01 };
-        LayerReading::new(cells.collect()).with_power(&(0..600).map(power).collect::<Vec<_>>(), 0.1)
+        LayerReading::new(cells.collect(), Vec::new()).with_power(&(0..600).map(power).collect::<Vec<_>>(), 0.1)
     }
 
     fn bars() -> Vec<f64> {

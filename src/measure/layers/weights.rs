@@ -1,21 +1,27 @@
-//! The fitted numbers of the layer network, as half-precision floats in a file beside this one.
+//! The fitted numbers of the layer network, as half-precision floats in files beside this one.
 //!
 //! Conventions: little-endian IEEE 754 binary16; layer after layer: weights output by output, then biases; a block's taps
 //! tap by tap before its dense layer. Written by `benches/layers_fit/export.py`, not by hand.
 
 use super::matrix::Dense;
 
-static FITTED: &[u8] = include_bytes!("weights.f16");
+static MASKS: &[u8] = include_bytes!("weights.f16");
+static HITS: &[u8] = include_bytes!("hits.f16");
 
-/// Reads the file from front to back.
+/// Reads a file from front to back.
 pub struct WeightReader {
     rest: &'static [u8],
 }
 
 impl WeightReader {
-    /// At the start of the file.
-    pub fn new() -> Self {
-        Self { rest: FITTED }
+    /// At the start of the numbers of the masks.
+    pub fn masks() -> Self {
+        Self { rest: MASKS }
+    }
+
+    /// At the start of the numbers of the hits.
+    pub fn hits() -> Self {
+        Self { rest: HITS }
     }
 
     /// The next dense layer.
@@ -73,9 +79,12 @@ mod tests {
     }
 
     #[test]
-    fn the_file_holds_exactly_the_numbers_of_the_network() {
-        assert_eq!(FITTED.len(), 2 * Network::NUMBERS);
-        let mut all = WeightReader::new();
-        assert!(all.numbers(Network::NUMBERS).iter().all(|x| x.is_finite()));
+    fn the_files_hold_exactly_the_numbers_of_the_network() {
+        for (file, mut all, numbers) in
+            [(MASKS, WeightReader::masks(), Network::NUMBERS), (HITS, WeightReader::hits(), Network::HIT_NUMBERS)]
+        {
+            assert_eq!(file.len(), 2 * numbers);
+            assert!(all.numbers(numbers).iter().all(|x| x.is_finite()));
+        }
     }
 }

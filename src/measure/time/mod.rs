@@ -71,8 +71,7 @@ pub struct FeelFacts {
     pub bass_to_drums_at_most_ms: Measured,
     /// Spread of single bass onsets against the drums, ms.
     pub bass_to_drums_spread_ms: Measured,
-    /// Onsets of guitar and keys together in a bar; from the room alone never told: by the layers' shares of the spectrum a take's count
-    /// is off by 1.05 on mixes with known notes, which differ by 1.45 among themselves (standard deviations), and no crowded bar is found.
+    /// Onsets of guitar and keys together in a bar; not of this room, see [`hear_comping`](Self::hear_comping).
     pub comping_onsets_per_bar: Measured,
 }
 
@@ -139,7 +138,7 @@ pub const SHORTEST_UNSTEADY_S: f64 = 6.0;
 const SHORTEST_UNSTEADY_BEATS: f64 = 10.5;
 
 impl FeelFacts {
-    /// Takes the chords in a bar from recordings close to guitar and piano.
+    /// Takes the chords in a bar from the layers' hits, or from recordings close to guitar and piano.
     pub fn hear_comping(&mut self, onsets_per_bar: &Measured) {
         self.comping_onsets_per_bar = onsets_per_bar.clone();
     }
