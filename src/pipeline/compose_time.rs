@@ -58,6 +58,7 @@ pub fn time_detail(time: &TakeTime, parts: &[PartFacts], marked_bpm: Option<f64>
         re_marked_tempo_percent: re_marked_percent(&time.tempo.bpm, marked_bpm),
         part_changes: part_changes(time, parts),
         lead_in_percent: time.lead_in_percent(&starts_of_parts(parts)),
+        published_swing_ratio: time.tempo.bpm.value.map(time::swing::published_ratio),
         crowded_bars: Vec::new(),
     }
 }

@@ -412,6 +412,9 @@ pub struct TimeDetail {
     /// Tempo of the last bars before parts begin, where drummers fill, against the bars around them, median, percent, plus = faster.
     #[serde(default = "not_measured")]
     pub lead_in_percent: Measured,
+    /// What ride cymbals on published recordings swing at this tempo, long to short: a context, not a norm; absent without a tempo.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub published_swing_ratio: Option<f64>,
     /// Bars in which this recording hears more hits of guitar and keys than the threshold `comping_crowded_per_bar`, beyond the error of
     /// a single bar (2.5 hits), from 1 at the take's first downbeat. Always empty in reports before revision 6.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
@@ -451,6 +454,7 @@ impl Default for TimeDetail {
             re_marked_tempo_percent: no(),
             part_changes: Vec::new(),
             lead_in_percent: no(),
+            published_swing_ratio: None,
             crowded_bars: Vec::new(),
         }
     }

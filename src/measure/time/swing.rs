@@ -95,3 +95,42 @@ fn peak(curve: &[f32], from: f64, to: f64) -> Option<(f64, f32)> {
     let shift = (0.5 * (l - r) / (l - 2.0 * m + r)).clamp(-0.5, 0.5);
     Some((top as f64 + shift, curve[top]))
 }
+
+/// Ratios of ride cymbals on recordings lie between these.
+const PUBLISHED: (f64, f64) = (1.0, 3.5);
+/// The short eighth of a ride cymbal at medium and fast tempi, ms.
+const SHORT_EIGHTH_MS: f64 = 100.0;
+
+/// What ride cymbals on published recordings swing at a tempo, long to short: a context, not a norm.
+///
+/// # Method and source
+/// Friberg and Sundström, Music Perception 19(3), 2002: 3.5 to 1 at slow tempi falling to 1 to 1 at fast ones, the short eighth about 100 ms
+/// long; so the beat in ms over 100, less one.
+pub fn published_ratio(bpm: f64) -> f64 {
+    (60_000.0 / bpm / SHORT_EIGHTH_MS - 1.0).clamp(PUBLISHED.0, PUBLISHED.1)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_published_ratio_falls_with_the_tempo() {
+        // The identity of a short eighth of 100 ms (after Friberg and Sundström 2002), rounded as tabulated; slower than 133 and faster than
+        // 300 the published range ends.
+        for (bpm, ratio) in [
+            (60.0, 3.5),
+            (120.0, 3.5),
+            (140.0, 3.29),
+            (160.0, 2.75),
+            (180.0, 2.33),
+            (200.0, 2.0),
+            (240.0, 1.5),
+            (260.0, 1.31),
+            (300.0, 1.0),
+            (330.0, 1.0),
+        ] {
+            assert!((published_ratio(bpm) - ratio).abs() < 0.006, "{bpm}: {}", published_ratio(bpm));
+        }
+    }
+}
