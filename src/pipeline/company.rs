@@ -4,7 +4,7 @@
 
 use super::plan::{Look, LookedInto};
 use super::tape_job::{Heard, Job};
-use crate::measure::together::{self, Alignment, OnsetCurves};
+use crate::measure::together::{self, Laid, OnsetCurves};
 use crate::report::{OtherTape, RecordedWith, Span};
 use crate::stats::Measured;
 
@@ -61,7 +61,7 @@ pub fn close_to(job: &Job) -> Option<&'static str> {
 }
 
 /// How each tape lies on each other one: `[own][other]`, `None` on the diagonal.
-pub type Alignments = Vec<Vec<Option<Result<Alignment, &'static str>>>>;
+pub type Alignments = Vec<Vec<Option<Laid>>>;
 
 /// Lays every tape on every other one.
 pub fn alignments(heard: &[Heard]) -> Alignments {
@@ -70,13 +70,12 @@ pub fn alignments(heard: &[Heard]) -> Alignments {
     }
     let curves: Vec<OnsetCurves> =
         heard.iter().map(|h| OnsetCurves { bands: h.readings.time.onset_curves() }).collect();
-    let pair = |own: usize, other: usize| (own != other).then(|| together::align(&curves[own], &curves[other]));
-    (0..heard.len()).map(|own| (0..heard.len()).map(|other| pair(own, other)).collect()).collect()
+    together::align_all(&curves)
 }
 
 /// The other recordings in the words of the report.
 pub fn facts(own: usize, heard: &[Heard], alignments: &Alignments, key: Option<&String>) -> Option<RecordedWith> {
-    let other = |(at, found): (usize, &Option<Result<Alignment, &'static str>>)| {
+    let other = |(at, found): (usize, &Option<Laid>)| {
         let found = found.as_ref()?;
         let absent = |reason: &&str| Measured::absent(reason);
         Some(OtherTape {
