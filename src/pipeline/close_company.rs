@@ -7,6 +7,7 @@ use std::sync::atomic::AtomicBool;
 
 use super::beside::{self, BassSource, Beside, Room, Source, Unheard};
 use super::company::{Alignments, CloseBass, close_to};
+use super::recognise;
 use super::tape_job::Heard;
 use crate::measure::close::Voice;
 use crate::measure::together::Alignment;
@@ -67,7 +68,7 @@ pub fn company(
 ) -> Result<Option<Company>, String> {
     let tape = &heard[own];
     let takes = takes(tape);
-    if close_to(&tape.job).is_some() || takes.is_empty() {
+    if close_to(&tape.job).is_some() || tape.alone.is_some() || takes.is_empty() {
         return Ok(None);
     }
     let found = sources(own, heard, alignments, &takes);
@@ -104,7 +105,9 @@ fn sources<'a>(own: usize, heard: &'a [Heard<'a>], alignments: &Alignments, take
         let recording = tape.job.sheet.and_then(|s| s.recording.as_ref());
         for player in Player::ALL {
             let channels = channels_of(tape.job.sheet, player.word());
-            let whole = at != own && recording.is_some_and(|r| r.channels.is_empty() && r.close_to == Some(player));
+            let said = recording.is_some_and(|r| r.channels.is_empty() && r.close_to == Some(player));
+            let whole = at != own
+                && (said || tape.alone.and_then(recognise::player) == Some(player) && !declared(heard, player));
             let taken = found.iter().any(|f| f.0.voice == voice(player)) || found.len() == MOST;
             if taken || (channels.iter().all(|c| *c >= usize::from(tape.info.channels)) && !whole) {
                 continue;
@@ -123,6 +126,13 @@ fn sources<'a>(own: usize, heard: &'a [Heard<'a>], alignments: &Alignments, take
         }
     }
     found
+}
+
+/// True when the sheet names a recording, or a channel of one, close to a player: then what is only recognised is not needed.
+fn declared(heard: &[Heard], player: Player) -> bool {
+    let names =
+        |tape: &Heard| tape.job.sheet.and_then(|s| s.recording.as_ref()).is_some_and(|r| r.close_to == Some(player));
+    heard.iter().any(|tape| names(tape) || !channels_of(tape.job.sheet, player.word()).is_empty())
 }
 
 /// Where the other tape is at this one's start, and its seconds a second of this one.
