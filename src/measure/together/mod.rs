@@ -7,7 +7,8 @@
 //! Method: stretches of the other tape are looked for everywhere in this one (normalised cross-correlation at 20 ms); those
 //! that agree on one offset, give or take a clock, are the start of a line. Along the line, short stretches are placed at 5 ms
 //! with interpolation, and the line is fitted again without outliers. Accepted is only what holds along the whole stretch in
-//! common: sharp, straight, with the slope of a clock.
+//! common: sharp, straight, with the slope of a clock, and nowhere within 4 s, a beat or a bar away, as good. Several recordings are
+//! laid together ([`align_all`]): both ways of a pair must agree, and what a pair does not show, a third recording may.
 //!
 //! Limits: under half a minute in common is not found. Sound needs 3 ms a metre: recorders far apart hear the players up to
 //! 20 ms apart, and the offset is that of the loudest onsets.
