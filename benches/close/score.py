@@ -30,10 +30,11 @@ for folder in sorted(glob.glob(mixes + "/*/truth.json"), key=lambda p: (len(p), 
     take = max(report["takes"], key=lambda t: t["end_s"] - t["start_s"])
     notes = truth["notes"]["bass"]
     cents = weighted_median([(n["cents"], n["d"]) for n in notes])
+    sounding = weighted_median([(n["sounds"], n["d"]) for n in notes if n.get("sounds") is not None])
     bass, lag = take["tuning"]["bass"]["offset_from_a440_cents"], take["feel"]["bass_to_drums_ms"]
     want = truth["sound_lag_ms"] + truth["travel_ms"]
     row = dict(name=truth["name"], bass=truth["bass"], spill_db={k: round(v["spill_db"], 1) for k, v in truth["spill"].items()},
-               tuning=dict(bass, truth=round(cents, 2)), bass_to_drums_ms=dict(lag, truth=round(want, 2)), close=take.get("close"), levels=[])
+               tuning=dict(bass, truth=round(cents, 2), sounding=sounding and round(sounding, 2)), bass_to_drums_ms=dict(lag, truth=round(want, 2)), close=take.get("close"), levels=[])
     for part in take["parts"]:
         # Parts are found, not told: the truth is that of the part which covers most of it.
         cover = lambda s: min(part["end_s"], s["end"]) - max(part["start_s"], s["start"])

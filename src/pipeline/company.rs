@@ -3,8 +3,9 @@
 //! Conventions: only a date that is certain (from the header, the tags or the name) brings tapes together.
 
 use super::plan::{Look, LookedInto};
+use super::recognise;
 use super::tape_job::{Heard, Job};
-use crate::measure::together::{self, Alignment, OnsetCurves};
+use crate::measure::together::{self, Laid, OnsetCurves};
 use crate::report::{OtherTape, RecordedWith, Span};
 use crate::stats::Measured;
 
@@ -61,7 +62,7 @@ pub fn close_to(job: &Job) -> Option<&'static str> {
 }
 
 /// How each tape lies on each other one: `[own][other]`, `None` on the diagonal.
-pub type Alignments = Vec<Vec<Option<Result<Alignment, &'static str>>>>;
+pub type Alignments = Vec<Vec<Option<Laid>>>;
 
 /// Lays every tape on every other one.
 pub fn alignments(heard: &[Heard]) -> Alignments {
@@ -70,25 +71,26 @@ pub fn alignments(heard: &[Heard]) -> Alignments {
     }
     let curves: Vec<OnsetCurves> =
         heard.iter().map(|h| OnsetCurves { bands: h.readings.time.onset_curves() }).collect();
-    let pair = |own: usize, other: usize| (own != other).then(|| together::align(&curves[own], &curves[other]));
-    (0..heard.len()).map(|own| (0..heard.len()).map(|other| pair(own, other)).collect()).collect()
+    together::align_all(&curves)
 }
 
 /// The other recordings in the words of the report.
-pub fn facts(own: usize, heard: &[Heard], alignments: &Alignments, key: Option<&String>) -> Option<RecordedWith> {
-    let other = |(at, found): (usize, &Option<Result<Alignment, &'static str>>)| {
+pub fn facts(own: usize, heard: &[Heard], (alignments, key): (&Alignments, Option<&String>)) -> Option<RecordedWith> {
+    let as_heard = |at: usize| heard[at].alone.map(|layer| recognise::word(layer).to_owned());
+    let other = |(at, found): (usize, &Option<Laid>)| {
         let found = found.as_ref()?;
         let absent = |reason: &&str| Measured::absent(reason);
         Some(OtherTape {
             file_name: heard[at].info.file_name.clone(),
             close_to: close_to(&heard[at].job).map(str::to_owned),
+            heard_close_to: as_heard(at),
             offset_s: found.as_ref().map_or_else(absent, |a| a.offset_s.clone()),
             clock_ppm: found.as_ref().map_or_else(absent, |a| a.clock_ppm.clone()),
             common: found.as_ref().ok().map(|a| Span { start_s: a.common_s.0, end_s: a.common_s.1 }),
         })
     };
     let tapes = alignments[own].iter().enumerate().filter_map(other).collect();
-    Some(RecordedWith { key: key?.clone(), tapes })
+    Some(RecordedWith { key: key?.clone(), heard_close_to: as_heard(own), tapes })
 }
 
 /// The bass by a recorder close to it, take by take of another tape.

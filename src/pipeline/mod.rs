@@ -22,6 +22,7 @@ mod methods;
 mod named_pages;
 mod plan;
 mod player_sheets;
+mod recognise;
 mod reference;
 mod season;
 mod season_low_end;

@@ -9,9 +9,10 @@ use super::close_company::{self, Company};
 use super::error::PipelineError;
 use super::plan::{Failure, Look, LookedInto};
 use super::stream::{self, Readings, StreamError};
-use super::{Observer, ReviewOptions, TapeLine, TapeOutcome, company, compose, methods, sheets};
+use super::{Observer, ReviewOptions, TapeLine, TapeOutcome, company, compose, methods, recognise, sheets};
 use crate::chart;
 use crate::findings;
+use crate::measure::layers::Layer;
 use crate::report::{self, Expected, OutFolder, RecordedWith, Report};
 use crate::sheet::TapeSheet;
 use crate::tape::{Tape, TapeInfo, TapeSummary};
@@ -41,6 +42,8 @@ pub struct Heard<'a> {
     pub readings: Readings,
     /// Its files.
     pub looked: &'a LookedInto,
+    /// The layer that it hears alone though no sheet says that it stood close to anybody; found when all tapes of the date are heard.
+    pub alone: Option<Layer>,
     target: &'a Path,
     summary: TapeSummary,
 }
@@ -68,8 +71,10 @@ pub fn run(jobs: &[Job], out: &OutFolder, stop: &AtomicBool, observer: &dyn Obse
         return outcomes;
     }
     let alignments = company::alignments(&heard);
+    let alone = recognise::recognised(&heard, &alignments);
+    heard.iter_mut().zip(alone).for_each(|(tape, alone)| tape.alone = alone);
     let others: Vec<Option<RecordedWith>> =
-        (0..heard.len()).map(|own| company::facts(own, &heard, &alignments, key.as_ref())).collect();
+        (0..heard.len()).map(|own| company::facts(own, &heard, (&alignments, key.as_ref()))).collect();
     let broke = || Err("measuring the close recordings broke down; this is a mistake in the program".to_owned());
     let beside = |own: usize| {
         let company = || Ok(close_company::company(own, &heard, &alignments, stop));
@@ -80,9 +85,11 @@ pub fn run(jobs: &[Job], out: &OutFolder, stop: &AtomicBool, observer: &dyn Obse
         heard.iter().for_each(|tape| finish(&tape.job, TapeOutcome::Stopped, observer, &mut outcomes));
         return outcomes;
     }
-    for ((tape, others), close) in heard.into_iter().zip(others).zip(close) {
+    let granted: Vec<Vec<String>> =
+        (0..heard.len()).map(|own| recognise::assumptions(own, &heard, &alignments)).collect();
+    for (((tape, others), granted), close) in heard.into_iter().zip(others).zip(granted).zip(close) {
         let job = tape.job;
-        let outcome = guarded(&job, || Ok(compose_and_write(tape, (others, close), out)));
+        let outcome = guarded(&job, || Ok(compose_and_write(tape, (others, granted, close), out)));
         finish(&job, outcome.unwrap_or_else(|outcome| outcome), observer, &mut outcomes);
     }
     outcomes
@@ -154,7 +161,7 @@ fn hear<'a>(job: &Job<'a>, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<
     match stream::measure(&mut tape, stop, &mut report_share) {
         Ok((readings, summary)) => {
             looked.stamp.check(&looked.source).map_err(|error| failed(error.into()))?;
-            Ok(Heard { job: *job, info: tape.info().clone(), readings, looked, target, summary })
+            Ok(Heard { job: *job, info: tape.info().clone(), readings, looked, alone: None, target, summary })
         }
         Err(StreamError::Stopped) => Err(TapeOutcome::Stopped),
         Err(StreamError::Tape(error)) => Err(failed(error.into())),
@@ -164,14 +171,15 @@ fn hear<'a>(job: &Job<'a>, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<
 
 fn compose_and_write(
     tape: Heard,
-    (others, close): (Option<RecordedWith>, Result<Option<Company>, String>),
+    (others, granted, close): (Option<RecordedWith>, Vec<String>, Result<Option<Company>, String>),
     out: &OutFolder,
 ) -> TapeOutcome {
-    let Heard { job, info, readings, looked, target, summary } = tape;
+    let Heard { job, info, readings, looked, alone: _, target, summary } = tape;
     let scratch = Arc::clone(&readings.scratch);
     let measured = compose::measured(&info, &looked.source, job.options, (job.sheet, close), (readings, summary));
     let found = findings::with_low_end(findings::find(&measured.finding_inputs()), &measured.low_end_inputs());
     let (mut report, curves) = compose::report(&measured, &found);
+    report.assumed.extend(granted);
     report.recorded_with = others;
     if let Err(error) = scratch.check() {
         return failed(error.into());

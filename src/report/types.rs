@@ -136,6 +136,10 @@ pub struct TapeFacts {
 pub struct RecordedWith {
     /// Changes whenever another recording of the date comes, goes or changes.
     pub key: String,
+    /// Whom this recording hears alone though no band sheet says that it stood close to anybody: `bass`, `drums`, or `comping` (guitar
+    /// or keys: which is not told); null where the sheet says it, for a room recording, and in doubt. From revision 6 on.
+    #[serde(default)]
+    pub heard_close_to: Option<String>,
     /// The recordings, in the order in which they were found.
     pub tapes: Vec<OtherTape>,
 }
@@ -147,6 +151,9 @@ pub struct OtherTape {
     pub file_name: String,
     /// The player whom it stood close to, as the band sheet says; null when it does not say.
     pub close_to: Option<String>,
+    /// The same as is heard, where the sheet does not say: as in `recorded_with`. From revision 6 on.
+    #[serde(default)]
+    pub heard_close_to: Option<String>,
     /// Its start on this tape's clock, s, negative when it began before; null with `nothing_in_common` or `too_short` when the two
     /// did not hear the same playing.
     pub offset_s: Measured,

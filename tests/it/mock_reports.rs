@@ -254,9 +254,11 @@ pub fn mock_report(spec: &Spec) -> Report {
         },
         recorded_with: Some(RecordedWith {
             key: "00aa".into(),
+            heard_close_to: None,
             tapes: vec![OtherTape {
                 file_name: "close.m4a".into(),
                 close_to: Some("bass".into()),
+                heard_close_to: None,
                 offset_s: Measured::symmetric(-12.3456, 0.002, 40),
                 clock_ppm: Measured::symmetric(31.25, 2.0, 40),
                 common: Some(Span { start_s: 0.0, end_s: 100.0 }),

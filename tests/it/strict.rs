@@ -26,8 +26,8 @@ strict! {
     Report { schema: Schema, program: Program, assumed: Texts, sheet: Option<SheetFacts>, methods: Vec<Method>, tape: Tape, recorded_with: Option<RecordedWith>, health: Health,
         passages: Vec<Passage>, time_use: TimeUse, takes: Vec<Take>, tuning: Tuning, balance: Balance,
         tone: Option<Tone>, amp_advice: Vec<AmpAdvice>, exposure: Option<Exposure>, findings: Vec<Finding> }
-    RecordedWith { key: Text, tapes: Vec<OtherTape> }
-    OtherTape { file_name: Text, close_to: Option<Text>, offset_s: M, clock_ppm: M, common: Option<Span> }
+    RecordedWith { key: Text, heard_close_to: Option<Text>, tapes: Vec<OtherTape> }
+    OtherTape { file_name: Text, close_to: Option<Text>, heard_close_to: Option<Text>, offset_s: M, clock_ppm: M, common: Option<Span> }
     SheetFacts { file: Text, key: Text, problems: Option<Texts> }
     Tape { file_name: Text, pieces: Option<Texts>, content_hash: Text, duration_s: f64, sample_rate_hz: u32, channels: u16,
         codec: Text, recorded_at: Option<Text>, recorded_at_source: Option<Text>, gaps: Option<Vec<Span>>,

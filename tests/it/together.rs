@@ -1,6 +1,6 @@
 //! Two recordings of one rehearsal: found, placed within milliseconds, and never made out of two different ones.
 
-use ledgerline::measure::together::{HOP_S, OnsetCurves, align};
+use ledgerline::measure::together::{HOP_S, OnsetCurves, align, align_all};
 
 /// A seeded source of numbers from 0 to 1.
 struct Rng(u64);
@@ -112,6 +112,27 @@ fn a_hundred_unrelated_pairs_are_never_laid_upon_each_other() {
         }
     }
     assert!(accepted.is_empty(), "{accepted:?}");
+}
+
+/// Two recorders that hear no note in common, and a third that hears all of them.
+#[test]
+fn what_two_recordings_do_not_share_a_third_one_shows() {
+    let onsets = playing(77, 240.0, 112.0, 0.006);
+    let every_other = |first: usize| onsets.iter().skip(first).step_by(2).copied().collect::<Vec<_>>();
+    let low = heard(&every_other(0), 3.0, 230.0, 40.0, 1);
+    let high = heard(&every_other(1), 7.5, 220.0, -60.0, 2);
+    let all = heard(&onsets, 0.0, 240.0, 0.0, 3);
+    assert!(align(&low, &high).is_err());
+    let laid = align_all(&[low.clone(), all, high.clone()]);
+    let found = laid[0][2].as_ref().unwrap().as_ref().unwrap();
+    for t in [10.0, 200.0] {
+        let truth = (7.5 + t * (1.0 - 60e-6) - 3.0) / (1.0 + 40e-6);
+        assert!((found.here(t) - truth).abs() < 0.02, "{t}: {found:?}");
+        assert!((laid[2][0].as_ref().unwrap().as_ref().unwrap().here(truth) - t).abs() < 0.02);
+    }
+    assert!(laid[0][0].is_none());
+    // Without the third there is nothing.
+    assert!(align_all(&[low, high])[0][1].as_ref().unwrap().is_err());
 }
 
 /// The same chart again, bar for bar at one tempo, each note off by what players are off: not the same playing.

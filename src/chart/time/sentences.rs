@@ -6,6 +6,7 @@ use super::super::text::Face;
 use super::super::words;
 use super::parts;
 use crate::report::{CrowdedBar, Report, TakeFacts};
+use crate::stats::Measured;
 
 /// Swing ratio below which eighths are straight.
 const STRAIGHT: f64 = 1.15;
@@ -37,7 +38,7 @@ fn take_words(take: &TakeFacts) -> String {
     [half_or_double(take), marked(take), drift(take), phrases(take), parts::moves(take), slips(take)]
         .into_iter()
         .chain([swing(take), parts::swing(take), hat(take), parts::hat(take), backbeat(take)])
-        .chain([bass(take), from_close(take), comping(take)])
+        .chain([bass(take), from_close(take), note_lengths(take), comping(take)])
         .flatten()
         .collect::<Vec<_>>()
         .join(" ")
@@ -133,8 +134,25 @@ fn by_player(take: &TakeFacts) -> Option<String> {
     let (guitar, piano) = (a_bar(&close.guitar_hits_per_bar)?, a_bar(&close.piano_hits_per_bar)?);
     let both = words::finite(&close.comping_together_percent)
         .map(|v| format!(", {} % of them at once", words::number(v, 0, false)));
+    let first = who_is_first(&close.guitar_after_piano_ms).unwrap_or_default();
     let crowded = crowded(&close.crowded_bars);
-    Some(format!("Chords a bar: piano {piano}, guitar {guitar}{}.{crowded}", both.unwrap_or_default()))
+    Some(format!("Chords a bar: piano {piano}, guitar {guitar}{}{first}.{crowded}", both.unwrap_or_default()))
+}
+
+/// Which of the two is first where both play, when that is certain.
+fn who_is_first(guitar_after_piano_ms: &Measured) -> Option<String> {
+    let value = words::finite(guitar_after_piano_ms)?;
+    let (low, high) = words::interval(guitar_after_piano_ms)?;
+    let player = if value > 0.0 { "piano" } else { "guitar" };
+    (low > 0.0 || high < 0.0).then(|| format!(", the {player} first by {} ms", words::number(value.abs(), 0, false)))
+}
+
+/// How long the bass lets its notes sound, where it has a recording.
+fn note_lengths(take: &TakeFacts) -> Option<String> {
+    let close = take.close.as_ref()?;
+    let (ms, percent) = (words::finite(&close.bass_note_length_ms)?, words::finite(&close.bass_note_length_percent)?);
+    let (ms, percent) = (words::number(ms, 0, false), words::number(percent, 0, false));
+    Some(format!("Bass notes last {ms} ms, {percent} % of the way to the next."))
 }
 
 fn crowded(bars: &[CrowdedBar]) -> String {

@@ -7,6 +7,7 @@
 //! Limits: an estimate from the mixture. A recorder that rides its gain or overloads changes the layers' levels as it
 //! changes the band's; instruments unlike those of the training are told apart less well, which the intervals hold.
 
+mod alone;
 mod bands;
 mod features;
 mod hits;
@@ -21,6 +22,7 @@ mod stack;
 mod start;
 mod weights;
 
+pub use alone::{heard_alone, hears_among_others};
 pub use hits::Hits;
 pub use meter::LayerMeter;
 pub use network::{Answers, MaskStream, Network, SOURCES};

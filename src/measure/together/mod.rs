@@ -7,21 +7,25 @@
 //! Method: stretches of the other tape are looked for everywhere in this one (normalised cross-correlation at 20 ms); those
 //! that agree on one offset, give or take a clock, are the start of a line. Along the line, short stretches are placed at 5 ms
 //! with interpolation, and the line is fitted again without outliers. Accepted is only what holds along the whole stretch in
-//! common: sharp, straight, with the slope of a clock.
+//! common: sharp, straight, with the slope of a clock, and nowhere within 4 s, a beat or a bar away, as good. Several recordings are
+//! laid together ([`align_all`]): both ways of a pair must agree, and what a pair does not show, a third recording may.
 //!
 //! Limits: under half a minute in common is not found. Sound needs 3 ms a metre: recorders far apart hear the players up to
 //! 20 ms apart, and the offset is that of the loudest onsets.
 
+mod chain;
 mod coarse;
 mod fine;
 
 use crate::stats::Measured;
 
+pub use chain::align_all;
+
 /// Seconds between values of a curve.
 pub const HOP_S: f64 = 0.005;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD: &str = "together-1";
+pub const METHOD: &str = "together-2";
 
 /// Known error of an offset besides its scatter (95 %), ms: the grid of the curves, and rooms that answer differently.
 const SYSTEMATIC_MS: f64 = 1.5;
@@ -47,6 +51,9 @@ impl OnsetCurves {
         self.len() == 0
     }
 }
+
+/// Where another tape lies on this one, or why that is not known.
+pub type Laid = Result<Alignment, &'static str>;
 
 /// Where another tape lies on this one.
 #[derive(Clone, Debug, PartialEq)]
@@ -93,9 +100,19 @@ impl Alignment {
 ///
 /// # Accuracy known
 /// Synthesised hour with 80 ppm and 17 min of offset: within 1 ms everywhere; 100 unrelated pairs: none accepted (tests).
-pub fn align(own: &OnsetCurves, other: &OnsetCurves) -> Result<Alignment, &'static str> {
+pub fn align(own: &OnsetCurves, other: &OnsetCurves) -> Laid {
     let line = coarse::first_line(own, other)?;
-    let fit = fine::along(own, other, line).ok_or("nothing_in_common")?;
+    fine::along(own, other, line).map(|fit| told(own, other, &fit)).ok_or("nothing_in_common")
+}
+
+/// The same where the line is known to some hundredths of a second; `None` where nothing lies along it.
+fn align_near(own: &OnsetCurves, other: &OnsetCurves, near: &Alignment) -> Option<Alignment> {
+    let at_s = near.there((near.common_s.0 + near.common_s.1) / 2.0);
+    let line = coarse::Line { lag_s: near.here(at_s) - at_s, at_s, slope: near.values().1 * 1e-6 };
+    fine::along(own, other, line).map(|fit| told(own, other, &fit))
+}
+
+fn told(own: &OnsetCurves, other: &OnsetCurves, fit: &fine::Fit) -> Alignment {
     let systematic_s = SYSTEMATIC_MS / 1000.0;
     let n = fit.places as u64;
     let span_s = (fit.last_s - fit.first_s).max(1.0);
@@ -103,7 +120,7 @@ pub fn align(own: &OnsetCurves, other: &OnsetCurves) -> Result<Alignment, &'stat
     let ends = (common(0.0).max(0.0), common(other.len() as f64 * HOP_S).min(own.len() as f64 * HOP_S));
     // The offset is told at the other tape's start, which the fitted stretch may not reach.
     let reach = (fit.middle_s / span_s).abs().max(1.0);
-    Ok(Alignment {
+    Alignment {
         offset_s: Measured::symmetric(fit.offset_s, systematic_s.hypot(fit.sd_s * reach * 3.9 / (n as f64).sqrt()), n),
         clock_ppm: Measured::symmetric(
             1e6 * fit.slope,
@@ -112,5 +129,5 @@ pub fn align(own: &OnsetCurves, other: &OnsetCurves) -> Result<Alignment, &'stat
             n,
         ),
         common_s: ends,
-    })
+    }
 }
