@@ -1,5 +1,8 @@
 //! The meter of the room: shared spectra in, passages out.
 
+use std::sync::Arc;
+
+use crate::dsp::shelf::Shelf;
 use crate::dsp::{ANALYSIS_RATE_HZ, Block, Meter};
 
 use super::classifier::{CLASSES, classify};
@@ -41,6 +44,13 @@ const QUIET_WHEN_BUSY: f32 = 0.02;
 pub struct PassageMeter {
     features: FeatureMeter,
     end_sample: u64,
+}
+
+impl PassageMeter {
+    /// A meter at rest that keeps its frames on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        Self { features: FeatureMeter::on(shelf), end_sample: 0 }
+    }
 }
 
 impl Meter for PassageMeter {

@@ -68,7 +68,10 @@ pub fn measured(
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
     let Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure, scratch: _ } = readings;
-    let balance = options.mic_curve.as_ref().map_or_else(|| balance.clone(), |curve| balance.corrected(curve));
+    let balance = match &options.mic_curve {
+        Some(curve) => balance.corrected(curve),
+        None => balance,
+    };
     let spans = Passage::spans(&passages, PassageKind::Take);
     let methods = methods::methods(options.target.as_ref(), options.mic_curve.as_ref());
     let methods = if company_is_there(&close) { methods::with_close(methods) } else { methods };

@@ -173,11 +173,14 @@ fn compose_and_write(
     let found = findings::with_low_end(findings::find(&measured.finding_inputs()), &measured.low_end_inputs());
     let (mut report, curves) = compose::report(&measured, &found);
     report.recorded_with = others;
+    let notes = measured.notes().to_vec();
+    // Drawing needs room.
+    drop((found, measured));
     if let Err(error) = scratch.check() {
         return failed(error.into());
     }
     match write(out, target, &report, &curves) {
-        Ok(()) => TapeOutcome::Reviewed(TapeLine { notes: measured.notes().to_vec(), ..line(&report, target) }),
+        Ok(()) => TapeOutcome::Reviewed(TapeLine { notes, ..line(&report, target) }),
         Err(error) => {
             let hint = error.hint().map(str::to_owned);
             failed(Failure { message: format!("{}: {error}", looked.file_name), hint })
