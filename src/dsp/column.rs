@@ -115,7 +115,14 @@ impl<T: Packed> Column<T> {
         (first..).map(cover).zip(self.range(first..end)).filter(|(weight, _)| *weight > 0.0).collect()
     }
 
-    /// All values.
+    /// All values at once.
+    pub fn to_vec(&self) -> Vec<T> {
+        let mut values = Vec::with_capacity(self.len());
+        values.extend(self.iter());
+        values
+    }
+
+    /// All values, one after the other.
     pub fn iter(&self) -> impl Iterator<Item = T> + use<'_, T> {
         self.range(0..self.len())
     }

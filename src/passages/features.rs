@@ -248,7 +248,7 @@ impl Meter for FeatureMeter {
 
     fn finish(mut self) -> Vec<Frame> {
         self.pack(true);
-        self.frames.iter().collect()
+        self.frames.to_vec()
     }
 }
 

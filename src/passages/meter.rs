@@ -75,7 +75,7 @@ pub fn find_passages(frames: &[Frame], duration_s: f64) -> Vec<Passage> {
         return vec![Passage { kind: PassageKind::Quiet, start_s: 0.0, end_s: duration_s, confidence: 1.0 }];
     };
     let probabilities = probabilities(frames, &reference);
-    let path: Vec<PassageKind> = best_path(&probabilities).into_iter().map(|c| CLASSES[c]).collect();
+    let path: Vec<PassageKind> = best_path(&probabilities).into_iter().map(|c| CLASSES[usize::from(c)]).collect();
     let mut spans = spans_of(&path);
     tidy(&mut spans);
     absorb_held_notes(&mut spans, frames);

@@ -10,7 +10,7 @@ use super::compose_time::{feel_facts, part_times, tempo_curve, tempo_facts, time
 use super::compose_tuning::{harmony_facts, strings, take_tuning, tuning_facts};
 use super::sheets;
 use super::stream::Readings;
-use super::{ReviewOptions, methods, sheet_wishes};
+use super::{ReviewOptions, ease, methods, sheet_wishes};
 use crate::findings::{Finding, FindingInputs, LowEndInputs, PartInput, TakeInput, Thresholds, thresholds};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
@@ -94,6 +94,7 @@ pub fn measured(
     // The two families that cost most after the last block, beside each other.
     let (mut of_sheet, tuned) =
         rayon::join(|| measure_time(&time, &spans, sheet), || measure_tuning_with(peaks, &passages, &hints));
+    ease::give_back();
     of_sheet.problems.extend(unheard);
     let beside = company.map(|company| TapeClose::new(company, &mut of_sheet.time));
     let harmony: Vec<Harmony> = of_sheet.time.iter().map(|t| peaks.harmony(&t.tempo.beat_times_s)).collect();
@@ -103,6 +104,7 @@ pub fn measured(
     if let Some(beside) = &beside {
         layers.hear_close(&beside.company.beside, &loudness);
     }
+    ease::give_back();
     let over_takes = balance.over(&spans, &target, limits);
     let part_spans = layers.part_spans();
     let part_times =

@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::{ScopedJoinHandle, scope};
 
+use super::ease;
 use crate::dsp::shelf::Shelf;
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
 use crate::dsp::{Block, Meter};
@@ -83,10 +84,10 @@ pub fn measure(
         let (to_layers, blocks) = queue(&give_back);
         let layers = threads.spawn(move || run_layers(layers, blocks));
         let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players, to_layers], &used);
-        let native = joined(native);
+        let (native, players, layers) = (joined(native), joined(players), joined(layers));
+        // The passages are still being found, and need room of their own.
+        ease::give_back();
         let spectral = joined(spectral);
-        let players = joined(players);
-        let layers = joined(layers);
         decoded?;
         let (loudness, health) = native?;
         let (passages, (balance, exposure)) = spectral?;

@@ -9,7 +9,7 @@ use super::close_company::{self, Company};
 use super::error::PipelineError;
 use super::plan::{Failure, Look, LookedInto};
 use super::stream::{self, Readings, StreamError};
-use super::{Observer, ReviewOptions, TapeLine, TapeOutcome, company, compose, methods, sheets};
+use super::{Observer, ReviewOptions, TapeLine, TapeOutcome, company, compose, ease, methods, sheets};
 use crate::chart;
 use crate::findings;
 use crate::report::{self, Expected, OutFolder, RecordedWith, Report};
@@ -89,6 +89,7 @@ pub fn run(jobs: &[Job], out: &OutFolder, stop: &AtomicBool, observer: &dyn Obse
 }
 
 fn finish(job: &Job, outcome: TapeOutcome, observer: &dyn Observer, outcomes: &mut Vec<TapeOutcome>) {
+    ease::give_back();
     observer.finished(job.index, &outcome);
     outcomes.push(outcome);
 }
@@ -153,6 +154,7 @@ fn hear<'a>(job: &Job<'a>, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<
     };
     match stream::measure(&mut tape, stop, &mut report_share) {
         Ok((readings, summary)) => {
+            ease::give_back();
             looked.stamp.check(&looked.source).map_err(|error| failed(error.into()))?;
             Ok(Heard { job: *job, info: tape.info().clone(), readings, looked, target, summary })
         }
@@ -176,6 +178,7 @@ fn compose_and_write(
     let notes = measured.notes().to_vec();
     // Drawing needs room.
     drop((found, measured));
+    ease::give_back();
     if let Err(error) = scratch.check() {
         return failed(error.into());
     }

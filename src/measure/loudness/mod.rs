@@ -62,7 +62,7 @@ impl LoudnessReading {
 
     /// Channel-weighted mean squares of the K-weighted recording, and the seconds that each covers: power to share out.
     pub fn powers(&self) -> (Vec<f32>, f64) {
-        (self.steps.iter().collect(), STEP_S)
+        (self.steps.to_vec(), STEP_S)
     }
 
     /// K-weighted power summed over the seconds of a stretch: mean square times seconds.
@@ -180,7 +180,7 @@ impl LoudnessReading {
 
     /// The curves of the whole tape.
     pub fn curves(&self) -> LoudnessCurves {
-        let steps: Vec<f32> = self.steps.iter().collect();
+        let steps = self.steps.to_vec();
         let hops = (self.duration_s / CURVE_HOP_S).ceil() as usize;
         let hop_end = |hop: usize| ((hop + 1) * STEPS_PER_S).min(steps.len());
         let loudest = |hop: usize| {
