@@ -4,6 +4,7 @@
 
 pub mod bands;
 pub mod block;
+pub mod column;
 pub mod correlate;
 pub mod decimate;
 pub mod filters;

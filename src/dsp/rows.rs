@@ -89,6 +89,14 @@ impl Rows {
         (range.start..range.end.min(self.len())).filter_map(|i| self.get(i))
     }
 
+    /// The range, cut to the table and at the edges of the chunks.
+    pub fn chunks(&self, range: std::ops::Range<usize>) -> impl Iterator<Item = std::ops::Range<usize>> + use<> {
+        let (end, a_chunk) = (range.end.min(self.len()), self.rows_a_chunk());
+        let edge = move |from: &usize| Some((from / a_chunk + 1) * a_chunk).filter(|next| *next < end);
+        let starts = std::iter::successors((range.start < end).then_some(range.start), edge);
+        starts.map(move |from| from..((from / a_chunk + 1) * a_chunk).min(end))
+    }
+
     /// Drops the rows from `len` on.
     pub fn truncate(&mut self, len: usize) {
         if len >= self.len() {

@@ -10,6 +10,9 @@ pub mod riding;
 pub mod spectrum;
 mod verdict;
 
+use std::sync::Arc;
+
+use crate::dsp::shelf::Shelf;
 use crate::dsp::{Block, Meter};
 use crate::stats::Measured;
 
@@ -65,6 +68,13 @@ pub struct HealthMeter {
     riding: riding::RidingMeter,
     hum: hum::HumMeter,
     bandwidth: spectrum::BandwidthMeter,
+}
+
+impl HealthMeter {
+    /// A meter at rest that keeps what it can on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        Self { riding: riding::RidingMeter::on(shelf), ..Self::default() }
+    }
 }
 
 impl Meter for HealthMeter {

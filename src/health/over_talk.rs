@@ -6,8 +6,11 @@
 //! less than 10 dB, are not told from an even band. Somebody who speaks into the recorder
 //! while a very even band plays very softly would be taken for riding.
 
+use std::sync::Arc;
+
 use crate::dsp::level_code::{FLOOR_DBFS, code_of, level_dbfs};
 use crate::dsp::rows::Rows;
+use crate::dsp::shelf::Shelf;
 use crate::dsp::spectrum::LONG_FRAMING;
 use crate::stats::{mean, quantile};
 use crate::units::{db_to_power, power_to_db};
@@ -35,13 +38,12 @@ pub struct OverTalk {
     levels: Rows,
 }
 
-impl Default for OverTalk {
-    fn default() -> Self {
-        Self { levels: Rows::new(1) }
-    }
-}
-
 impl OverTalk {
+    /// Nothing yet; what comes is kept on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        Self { levels: Rows::on(shelf, 1) }
+    }
+
     /// Takes the power of the next long spectrum.
     pub fn push(&mut self, power: f32) {
         self.levels.push(&[code_of(power)]);
@@ -71,7 +73,7 @@ impl OverTalk {
     /// Levels of the spectra whose middle lies in `from_s..to_s`.
     fn dbfs(&self, from_s: f64, to_s: f64) -> Vec<f64> {
         let at = |s: f64| (s / LONG_FRAMING.hop_s()).ceil().max(0.0) as usize;
-        self.levels.range(at(from_s)..at(to_s)).flatten().map(|code| level_dbfs(*code)).collect()
+        self.levels.view().range(at(from_s)..at(to_s)).flatten().map(|code| level_dbfs(*code)).collect()
     }
 }
 
@@ -95,7 +97,7 @@ mod tests {
 
     /// Talk at -24 dBFS, then a take at a level over it that sways slowly, with a louder first second.
     fn heard(over_db: f64, sway_db: f64, first_db: f64) -> OverTalk {
-        let mut levels = OverTalk::default();
+        let mut levels = OverTalk::on(None);
         for i in 0..(80.0 / LONG_FRAMING.hop_s()) as u64 {
             let s = i as f64 * LONG_FRAMING.hop_s();
             let sways = sway_db * (std::f64::consts::TAU * s / 16.0).sin();

@@ -8,9 +8,11 @@
 //! the gain by less than about 10 dB, or only between the quiet and everything else, goes unseen.
 
 use std::collections::VecDeque;
+use std::sync::Arc;
 
 use crate::dsp::level_code::{FLOOR_DBFS, code_of, level_dbfs};
 use crate::dsp::rows::Rows;
+use crate::dsp::shelf::Shelf;
 use crate::dsp::spectrum::LONG_FRAMING;
 use crate::dsp::{ANALYSIS_RATE_HZ, PowerFrame, lanes};
 use crate::stats::{Measured, quantile};
@@ -64,16 +66,21 @@ pub struct RidingMeter {
 
 impl Default for RidingMeter {
     fn default() -> Self {
-        Self {
-            latest: VecDeque::with_capacity(MEAN_OF),
-            spectra: 0,
-            kept: Rows::new(BANDS),
-            levels: OverTalk::default(),
-        }
+        Self::on(None)
     }
 }
 
 impl RidingMeter {
+    /// A meter at rest that keeps its rows on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        Self {
+            latest: VecDeque::with_capacity(MEAN_OF),
+            spectra: 0,
+            kept: Rows::on(shelf.clone(), BANDS),
+            levels: OverTalk::on(shelf),
+        }
+    }
+
     /// Takes a long spectrum.
     pub fn push(&mut self, spectrum: &PowerFrame) {
         let bin = |hz: f64| (hz / LONG_FRAMING.bin_hz()).round() as usize;
@@ -100,7 +107,8 @@ impl RidingMeter {
 
     /// The signs, or the reason why there are none.
     pub fn signs(&self) -> Result<Signs, &'static str> {
-        let live: Vec<Bands> = self.kept.range(0..self.kept.len()).map(Bands::of).filter(Bands::sounds).collect();
+        let kept = self.kept.view();
+        let live: Vec<Bands> = kept.range(0..kept.len()).map(Bands::of).filter(Bands::sounds).collect();
         if live.is_empty() {
             return Err("silent");
         }

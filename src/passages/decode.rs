@@ -20,7 +20,7 @@ const CHANGE: [[f64; CLASSES.len()]; CLASSES.len()] = [
 ];
 
 /// Index of the class of every frame along the best path.
-pub fn best_path(probabilities: &[[f32; CLASSES.len()]]) -> Vec<usize> {
+pub fn best_path(probabilities: &[[f32; CLASSES.len()]]) -> Vec<u8> {
     let mut came_from: Vec<[u8; CLASSES.len()]> = Vec::with_capacity(probabilities.len());
     let mut score = [0.0; CLASSES.len()];
     for frame in probabilities {
@@ -38,11 +38,12 @@ pub fn best_path(probabilities: &[[f32; CLASSES.len()]]) -> Vec<usize> {
         score = next;
         came_from.push(from);
     }
-    let mut class = (0..CLASSES.len()).max_by(|a, b| score[*a].total_cmp(&score[*b])).unwrap_or(0);
+    let best = (0..CLASSES.len()).max_by(|a, b| score[*a].total_cmp(&score[*b])).unwrap_or(0);
+    let mut class = best as u8;
     let mut path = vec![0; probabilities.len()];
     for (at, from) in came_from.iter().enumerate().rev() {
         path[at] = class;
-        class = usize::from(from[class]);
+        class = from[usize::from(class)];
     }
     path
 }

@@ -4,7 +4,11 @@
 //! Levels are mean square in dBFS, coded in half decibels from -120; shares are 0..=1 in 255 steps.
 //! Limits: [`BYTES_A_FRAME`] bytes a frame, 375 B a second of tape.
 
+use std::sync::Arc;
+
+use crate::dsp::column::{Column, Packed};
 use crate::dsp::level_code::{self, code_of};
+use crate::dsp::shelf::Shelf;
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING};
 use crate::dsp::{Block, Meter, PowerFrame, lanes};
 
@@ -86,6 +90,24 @@ impl Frame {
     }
 }
 
+impl Packed for Frame {
+    const BYTES: usize = BYTES_A_FRAME;
+
+    fn pack(&self, bytes: &mut Vec<u8>) {
+        bytes.extend(self.to_bytes());
+    }
+
+    fn unpack(bytes: &[u8]) -> Self {
+        let mut frame = Self::default();
+        let mut from = bytes.iter().copied();
+        let Self { band, wide, high, flux, flatness, narrow, peaks, kept, harmonic, pitch } = &mut frame;
+        let plain = band.iter_mut().chain(wide).chain(high).chain(flux).chain([flatness]).chain(narrow);
+        plain.chain([peaks, kept, harmonic]).zip(&mut from).for_each(|(field, byte)| *field = byte);
+        *pitch = u16::from_le_bytes([from.next().unwrap_or(0), from.next().unwrap_or(0)]);
+        frame
+    }
+}
+
 fn code_share(share: f32) -> u8 {
     (share * 255.0).round().clamp(0.0, 255.0) as u8
 }
@@ -93,7 +115,7 @@ fn code_share(share: f32) -> u8 {
 /// Packs the shared spectra of a tape into [`Frame`]s.
 pub struct FeatureMeter {
     edges: Vec<usize>,
-    frames: Vec<Frame>,
+    frames: Column<Frame>,
     shorts: Vec<ShortReading>,
     previous: [[f32; FINE_BANDS]; 2],
     tonals: Vec<TonalReading>,
@@ -111,7 +133,7 @@ impl Default for FeatureMeter {
     fn default() -> Self {
         Self {
             edges: fine_edges(),
-            frames: Vec::new(),
+            frames: Column::default(),
             shorts: Vec::new(),
             previous: [[f32::NAN; FINE_BANDS]; 2],
             tonals: Vec::new(),
@@ -135,6 +157,11 @@ fn fine_edges() -> Vec<usize> {
 }
 
 impl FeatureMeter {
+    /// A meter at rest that keeps its frames on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        Self { frames: Column::on(shelf), ..Self::default() }
+    }
+
     fn read_short(&mut self, spectrum: &PowerFrame) {
         let mut fine = [0f32; FINE_BANDS];
         for (sum, edge) in fine.iter_mut().zip(self.edges.windows(2)) {
@@ -174,7 +201,7 @@ impl FeatureMeter {
             if have == 0 || (have < SUBFRAMES && !last) {
                 break;
             }
-            self.frames.push(pack_frame(&self.shorts[from..from + have], &self.tonals[done]));
+            self.frames.push(&pack_frame(&self.shorts[from..from + have], &self.tonals[done]));
             done += 1;
         }
         self.tonals.drain(..done);
@@ -221,6 +248,19 @@ impl Meter for FeatureMeter {
 
     fn finish(mut self) -> Vec<Frame> {
         self.pack(true);
-        self.frames
+        self.frames.to_vec()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_frame_comes_back_from_its_bytes() {
+        let bytes: Vec<u8> = (1..=BYTES_A_FRAME as u8).collect();
+        let frame = Frame::unpack(&bytes);
+        assert_eq!((frame.band[0], frame.flux, frame.harmonic, frame.pitch), (1, [19, 20, 21], 28, 0x1e1d));
+        assert_eq!(frame.to_bytes(), bytes);
     }
 }

@@ -1,5 +1,8 @@
 //! The meter of the room: shared spectra in, passages out.
 
+use std::sync::Arc;
+
+use crate::dsp::shelf::Shelf;
 use crate::dsp::{ANALYSIS_RATE_HZ, Block, Meter};
 
 use super::classifier::{CLASSES, classify};
@@ -43,6 +46,13 @@ pub struct PassageMeter {
     end_sample: u64,
 }
 
+impl PassageMeter {
+    /// A meter at rest that keeps its frames on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        Self { features: FeatureMeter::on(shelf), end_sample: 0 }
+    }
+}
+
 impl Meter for PassageMeter {
     type Reading = Vec<Passage>;
 
@@ -65,7 +75,7 @@ pub fn find_passages(frames: &[Frame], duration_s: f64) -> Vec<Passage> {
         return vec![Passage { kind: PassageKind::Quiet, start_s: 0.0, end_s: duration_s, confidence: 1.0 }];
     };
     let probabilities = probabilities(frames, &reference);
-    let path: Vec<PassageKind> = best_path(&probabilities).into_iter().map(|c| CLASSES[c]).collect();
+    let path: Vec<PassageKind> = best_path(&probabilities).into_iter().map(|c| CLASSES[usize::from(c)]).collect();
     let mut spans = spans_of(&path);
     tidy(&mut spans);
     absorb_held_notes(&mut spans, frames);

@@ -10,7 +10,7 @@ use super::compose_time::{feel_facts, part_times, tempo_curve, tempo_facts, time
 use super::compose_tuning::{harmony_facts, strings, take_tuning, tuning_facts};
 use super::sheets;
 use super::stream::Readings;
-use super::{ReviewOptions, methods, sheet_wishes};
+use super::{ReviewOptions, ease, methods, sheet_wishes};
 use crate::findings::{Finding, FindingInputs, LowEndInputs, PartInput, TakeInput, Thresholds, thresholds};
 use crate::health::{Health, Trust};
 use crate::measure::balance::{Balance, HearingLimits, Target};
@@ -68,7 +68,10 @@ pub fn measured(
     (readings, summary): (Readings, TapeSummary),
 ) -> MeasuredTape {
     let Readings { health, passages, loudness, balance, layers, tone, tuning, time, exposure, scratch: _ } = readings;
-    let balance = options.mic_curve.as_ref().map_or_else(|| balance.clone(), |curve| balance.corrected(curve));
+    let balance = match &options.mic_curve {
+        Some(curve) => balance.corrected(curve),
+        None => balance,
+    };
     let spans = Passage::spans(&passages, PassageKind::Take);
     let methods = methods::methods(options.target.as_ref(), options.mic_curve.as_ref());
     let methods = if company_is_there(&close) { methods::with_close(methods) } else { methods };
@@ -91,6 +94,7 @@ pub fn measured(
     // The two families that cost most after the last block, beside each other.
     let (mut of_sheet, tuned) =
         rayon::join(|| measure_time(&time, &spans, sheet), || measure_tuning_with(peaks, &passages, &hints));
+    ease::give_back();
     of_sheet.problems.extend(unheard);
     let harmony: Vec<Harmony> = of_sheet.time.iter().map(|t| peaks.harmony(&t.tempo.beat_times_s)).collect();
     let exposure = compose_sheet::exposure(&exposure, &health, sheet, &mut of_sheet.problems);
@@ -101,6 +105,7 @@ pub fn measured(
     if let Some(beside) = &beside {
         layers.hear_close(&beside.company.beside, &loudness);
     }
+    ease::give_back();
     let over_takes = balance.over(&spans, &target, limits);
     let part_spans = layers.part_spans();
     let part_times =

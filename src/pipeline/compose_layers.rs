@@ -74,7 +74,8 @@ pub fn measure_layers(
     (marks, harmony): (&[Mark], &[Harmony]),
 ) -> TapeLayers {
     let (step_powers, step_s) = loudness.powers();
-    let powers = reading.with_power(step_powers, step_s);
+    let powers = reading.with_power(&step_powers, step_s);
+    drop(step_powers);
     let SheetTakes { time, named, problems } = of_sheet;
     let (mut all_parts, mut form_bars, mut hits) = (Vec::new(), Vec::new(), Vec::new());
     for (at, (take, time)) in takes.iter().zip(&*time).enumerate() {

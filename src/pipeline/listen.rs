@@ -1,6 +1,7 @@
 //! Excerpts to listen to: as recorded, and with the advised change on the bass layer alone, equally loud.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 use std::sync::atomic::AtomicBool;
 
 use super::plan::{self, Look};
@@ -84,7 +85,7 @@ pub fn listen(path: &Path, options: &ListenOptions, stop: &AtomicBool) -> Result
         StreamError::Tape(error) => failed(error.to_string()),
         StreamError::Meter => failed(format!("{}: measuring broke down", looked.file_name)),
     })?;
-    let tone = measured.0.tone.clone();
+    let (tone, scratch) = (measured.0.tone.clone(), Arc::clone(&measured.0.scratch));
     let whole = compose::measured(tape.info(), &looked.source, &review, (sheet.as_ref(), Ok(None)), measured);
     let span =
         whole.clearest_span(EXCERPT_S).ok_or_else(|| failed(format!("{}: no take to listen to", looked.file_name)))?;
@@ -95,7 +96,9 @@ pub fn listen(path: &Path, options: &ListenOptions, stop: &AtomicBool) -> Result
     if !changes.is_empty() {
         versions.push(turned(&excerpt, &changes));
     }
-    write(&looked.file_name, &excerpt, versions, &changes, options, tone.low_re_mid_change_db(&[span], &changes))
+    let promised_db = tone.low_re_mid_change_db(&[span], &changes);
+    scratch.check().map_err(|e| failed(e.to_string()))?;
+    write(&looked.file_name, &excerpt, versions, &changes, options, promised_db)
 }
 
 /// The changes that are to be tried.

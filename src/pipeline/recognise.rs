@@ -39,7 +39,7 @@ pub fn recognised(heard: &[Heard], alignments: &Alignments) -> Vec<Option<Layer>
 /// Levels of the takes of a tape.
 fn levels(tape: &Heard) -> Vec<LayerLevels> {
     let (powers, step_s) = tape.readings.loudness.powers();
-    let layers = tape.readings.layers.with_power(powers, step_s);
+    let layers = tape.readings.layers.with_power(&powers, step_s);
     let takes = tape.readings.passages.iter().filter(|p| p.kind == PassageKind::Take);
     takes.filter(|t| t.end_s - t.start_s >= SHORTEST_TAKE_S).map(|t| layers.levels(t.start_s, t.end_s)).collect()
 }

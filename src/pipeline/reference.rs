@@ -164,6 +164,7 @@ fn hear(looked: &Look, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<Hear
         Ok((readings, _)) => {
             let (balance, playing_s) = compose::balance_of_playing(&readings);
             let notes = compose::notes_of_playing(&readings);
+            readings.scratch.check().map_err(|e| failed(e.into()))?;
             Ok(Heard { balance, playing_s, notes, style: None })
         }
         Err(StreamError::Stopped) => Err(TapeOutcome::Stopped),

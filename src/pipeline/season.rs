@@ -7,7 +7,7 @@ use super::chart_words::season_charts;
 use super::error::PipelineError;
 use super::season_low_end::bass_changes;
 use super::season_words::{changed, festival_picture, notes, series};
-use super::{named_pages, player_sheets};
+use super::{ease, named_pages, player_sheets};
 use crate::chart::{self, SeasonPicture};
 use crate::report::{self, OutFolder};
 use crate::season::{self, FestivalPlan, Season, SeasonLine};
@@ -48,6 +48,7 @@ pub fn write_season(out: &Path, plan: Option<&FestivalPlan>) -> Result<SeasonOut
         plan.validate().map_err(|cause| PipelineError::Plan { cause })?;
     }
     let redrawn = season::redraw_season_for(out, plan)?;
+    ease::give_back();
     let sheets_drawn = player_sheets::write_sheets(out, &redrawn.entries)?;
     named_pages::write_pages(out, &redrawn.entries, &redrawn.season)?;
     let mut picture = picture_of(&redrawn.season);

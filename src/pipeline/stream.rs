@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 use std::sync::mpsc::{Receiver, Sender, SyncSender, channel, sync_channel};
 use std::thread::{ScopedJoinHandle, scope};
 
+use super::ease;
 use crate::dsp::shelf::Shelf;
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING, SpectrumStream};
 use crate::dsp::{Block, Meter};
@@ -45,7 +46,7 @@ pub struct Readings {
     pub time: TimeFeatures,
     /// A-weighted levels.
     pub exposure: ExposureReading,
-    /// Where most of tuning, time and tone lies; to be [checked](Scratch::check) once they have been used.
+    /// Where most of it lies; to be [checked](Scratch::check) once they have been used.
     pub scratch: Arc<Scratch>,
 }
 
@@ -68,23 +69,25 @@ pub fn measure(
 ) -> Result<(Readings, TapeSummary), StreamError> {
     let scratch = Arc::new(Scratch::default());
     let shelf = || Some(Arc::clone(&scratch) as Arc<dyn Shelf>);
-    let (tuning, time, tone) = (TuningMeter::on(shelf()), TimeMeter::on(shelf()), shelf());
+    let (loudness, health, passages) =
+        (LoudnessMeter::on(shelf()), HealthMeter::on(shelf()), PassageMeter::on(shelf()));
+    let (balance, tuning, time) = (BalanceMeter::on(shelf()), TuningMeter::on(shelf()), TimeMeter::on(shelf()));
+    let layers = shelf();
     scope(|threads| {
         let (give_back, used) = channel();
         let (to_native, blocks) = queue(&give_back);
-        let native = threads.spawn(move || run(LoudnessMeter::new(), HealthMeter::default(), blocks));
+        let native = threads.spawn(move || run(loudness, health, blocks));
         let (to_spectral, blocks) = queue(&give_back);
-        let spectral = threads
-            .spawn(move || run(PassageMeter::default(), Pair(BalanceMeter::new(), ExposureMeter::default()), blocks));
+        let spectral = threads.spawn(move || run(passages, Pair(balance, ExposureMeter::default()), blocks));
         let (to_players, blocks) = queue(&give_back);
         let players = threads.spawn(move || run(tuning, time, blocks));
         let (to_layers, blocks) = queue(&give_back);
-        let layers = threads.spawn(move || run_layers(tone, blocks));
+        let layers = threads.spawn(move || run_layers(layers, blocks));
         let decoded = decode(tape, stop, progress, &[to_native, to_spectral, to_players, to_layers], &used);
-        let native = joined(native);
+        let (native, players, layers) = (joined(native), joined(players), joined(layers));
+        // The passages are still being found, and need room of their own.
+        ease::give_back();
         let spectral = joined(spectral);
-        let players = joined(players);
-        let layers = joined(layers);
         decoded?;
         let (loudness, health) = native?;
         let (passages, (balance, exposure)) = spectral?;
@@ -140,7 +143,7 @@ impl<A: Meter, B: Meter> Meter for Pair<A, B> {
 
 /// The layers, and the tone that uses their shares; a thread of their own.
 fn run_layers(shelf: Option<Arc<dyn Shelf>>, blocks: Queue) -> (LayerReading, ToneReading) {
-    let mut layers = LayerMeter::tapped();
+    let mut layers = LayerMeter::tapped_on(shelf.clone());
     let mut tone = ToneMeter::on(shelf, &layers.mask_edges_hz());
     blocks.each(|block| {
         layers.push(block);

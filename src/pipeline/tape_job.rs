@@ -9,7 +9,7 @@ use super::close_company::{self, Company};
 use super::error::PipelineError;
 use super::plan::{Failure, Look, LookedInto};
 use super::stream::{self, Readings, StreamError};
-use super::{Observer, ReviewOptions, TapeLine, TapeOutcome, company, compose, methods, recognise, sheets};
+use super::{Observer, ReviewOptions, TapeLine, TapeOutcome, company, compose, ease, methods, recognise, sheets};
 use crate::chart;
 use crate::findings;
 use crate::measure::layers::Layer;
@@ -96,6 +96,7 @@ pub fn run(jobs: &[Job], out: &OutFolder, stop: &AtomicBool, observer: &dyn Obse
 }
 
 fn finish(job: &Job, outcome: TapeOutcome, observer: &dyn Observer, outcomes: &mut Vec<TapeOutcome>) {
+    ease::give_back();
     observer.finished(job.index, &outcome);
     outcomes.push(outcome);
 }
@@ -160,6 +161,7 @@ fn hear<'a>(job: &Job<'a>, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<
     };
     match stream::measure(&mut tape, stop, &mut report_share) {
         Ok((readings, summary)) => {
+            ease::give_back();
             looked.stamp.check(&looked.source).map_err(|error| failed(error.into()))?;
             Ok(Heard { job: *job, info: tape.info().clone(), readings, looked, alone: None, target, summary })
         }
@@ -181,11 +183,15 @@ fn compose_and_write(
     let (mut report, curves) = compose::report(&measured, &found);
     report.assumed.extend(granted);
     report.recorded_with = others;
+    let notes = measured.notes().to_vec();
+    // Drawing needs room.
+    drop((found, measured));
+    ease::give_back();
     if let Err(error) = scratch.check() {
         return failed(error.into());
     }
     match write(out, target, &report, &curves) {
-        Ok(()) => TapeOutcome::Reviewed(TapeLine { notes: measured.notes().to_vec(), ..line(&report, target) }),
+        Ok(()) => TapeOutcome::Reviewed(TapeLine { notes, ..line(&report, target) }),
         Err(error) => {
             let hint = error.hint().map(str::to_owned);
             failed(Failure { message: format!("{}: {error}", looked.file_name), hint })

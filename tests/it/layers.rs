@@ -131,7 +131,7 @@ fn measured(x: &[f32], channels: usize, cut: usize) -> (LayerReading, LoudnessRe
 fn powers_of(x: &[f32]) -> LayerPowers {
     let (layers, loudness) = measured(x, 1, 12_000);
     let (powers, step_s) = loudness.powers();
-    layers.with_power(powers, step_s)
+    layers.with_power(&powers, step_s)
 }
 
 fn loudness_of(x: &[f32]) -> f64 {
@@ -236,7 +236,7 @@ fn block_size_changes_nothing_and_two_equal_channels_read_three_decibels_more() 
     let (two, loudness_two) = measured(&x, 2, 12_000);
     let level = |reading: &LayerReading, loudness: &LoudnessReading| {
         let (powers, step_s) = loudness.powers();
-        reading.with_power(powers, step_s).levels(0.0, 6.0).lufs[0].value.unwrap()
+        reading.with_power(&powers, step_s).levels(0.0, 6.0).lufs[0].value.unwrap()
     };
     // BS.1770-5: the powers of the channels add up.
     assert!((level(&two, &loudness_two) - level(&one, &loudness) - 3.0103).abs() < 0.01);

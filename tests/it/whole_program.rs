@@ -275,6 +275,48 @@ fn schemas_are_printed_and_hold_for_what_is_written() {
     assert_eq!(ledgerline(&["schema", "nonsense"], &[]).status.code(), Some(2));
 }
 
+/// File names, folders, titles and labels that try to lead elsewhere, or are one name to some file systems: every tape gets a
+/// folder of its own inside the out folder, under a plain name, and nothing else appears anywhere.
+#[cfg(unix)]
+#[test]
+fn no_name_of_a_file_a_mark_or_a_sheet_leads_out_of_the_out_folder() {
+    let place = tempfile::tempdir().unwrap();
+    let deep: PathBuf = std::iter::repeat_n("d".repeat(200), 6).collect();
+    let tapes = place.path().join("tapes ünï 楽団");
+    std::fs::create_dir_all(tapes.join(&deep)).unwrap();
+    let long = format!("{}é.wav", "n".repeat(240));
+    let names =
+        ["Über uns 日本 \u{202e}gnp.wav", "CASE.wav", "case.wav", "..\\..\\up $(touch x) `x`;.wav", "a\nb.wav", &long];
+    for (number, name) in (1u16..).zip(names) {
+        let mark = ledgerline::tape::Mark { at_s: 0.5, label: "../../marked".to_owned() };
+        let spec =
+            WavSpec { channels: 1, sample_rate_hz: 8000, sample: WavSample::Pcm16, date: None, marks: vec![mark] };
+        let mut file =
+            WavFile::create(&tapes.join(if number == 6 { deep.join(name) } else { name.into() }), spec).unwrap();
+        let tone: Vec<f32> = (0..8000).map(|i| (f32::from(number) * 0.1 * i as f32).sin() * 0.3).collect();
+        file.write(&[&tone]).unwrap();
+        file.finish().unwrap();
+    }
+    let sheet = "[band]\nname = \"../../band\"\nroom = \"/etc\"\n[players.bass]\ninstrument = \"../../../bass\"\n\
+                 [[chart]]\ntitle = \"../../../title\"\n[[chart.part]]\nlabel = \"../up\"\nfrom_bar = 1\nbars = 4\n";
+    std::fs::write(tapes.join("band.toml"), sheet).unwrap();
+    std::fs::create_dir(place.path().join("out")).unwrap();
+    let out = place.path().join("out").join("reports");
+    let before = folder_bytes(&tapes);
+    let output = ledgerline(&["review", "--out", out.to_str().unwrap()], &[&tapes]);
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let found = reports(&out);
+    assert_eq!(found.len(), names.len());
+    let plain = |name: &str| name.len() <= 100 && name.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b));
+    assert!(found.iter().all(|(folder, _)| plain(folder)), "{:?}", found.iter().map(|f| &f.0).collect::<Vec<_>>());
+    let lower: std::collections::BTreeSet<String> = found.iter().map(|f| f.0.to_lowercase()).collect();
+    assert_eq!(lower.len(), names.len(), "{lower:?}");
+    assert!(names.iter().all(|name| found.iter().any(|(_, r)| r.tape.file_name == *name)));
+    assert_eq!(folder_bytes(&tapes), before);
+    let beside = |dir: &Path| std::fs::read_dir(dir).unwrap().count();
+    assert_eq!((beside(place.path()), beside(out.parent().unwrap())), (2, 1));
+}
+
 /// A tape long enough that an interrupt arrives while it is being measured: noise, ten minutes.
 #[cfg(unix)]
 fn long_noise(path: &Path) {

@@ -53,7 +53,7 @@ impl BalanceReading {
     pub fn corrected(&self, curve: &MicCurve) -> Self {
         let gains: [f64; BAND_COUNT] =
             third_octaves().map(|b| curve.response_db(b.mid_hz).map_or(1.0, |db| db_to_power(-db)));
-        let one = |second: &Second| {
+        let one = |second: Second| {
             let ratio = |range| {
                 let (mut before, mut after) = (0.0, 0.0);
                 for ((band, power), gain) in third_octaves().iter().zip(&second.bands).zip(&gains) {
@@ -101,14 +101,17 @@ mod tests {
             Second { bands, low: sum(LOW_END_HZ), middle: sum(MIDDLE_HZ), frames: 10.0 }
         };
         let curve = MicCurve::from_points(&[(30.0, -9.0), (200.0, 0.0), (5000.0, 4.0)]).unwrap();
-        let reading =
-            |added: &dyn Fn(f64) -> f64| BalanceReading { seconds: vec![second(added)], sample_rate_hz: 48_000 };
+        let reading = |added: &dyn Fn(f64) -> f64| BalanceReading {
+            seconds: [second(added)].into_iter().collect(),
+            sample_rate_hz: 48_000,
+        };
         let heard = reading(&|hz| curve.response_db(hz).unwrap_or(0.0)).corrected(&curve);
         let flat = reading(&|_| 0.0);
-        for (a, b) in heard.seconds[0].bands.iter().zip(&flat.seconds[0].bands) {
+        let [heard, flat] = [heard, flat].map(|r| r.seconds.iter().next().unwrap());
+        for (a, b) in heard.bands.iter().zip(&flat.bands) {
             assert!((10.0 * (a / b).log10()).abs() < 1e-4);
         }
-        assert!((10.0 * (heard.seconds[0].low / flat.seconds[0].low).log10()).abs() < 1e-4);
+        assert!((10.0 * (heard.low / flat.low).log10()).abs() < 1e-4);
         assert_ne!(curve.mark(), MicCurve::from_points(&[(30.0, -9.0), (200.0, 0.0), (5000.0, 5.0)]).unwrap().mark());
     }
 }

@@ -11,6 +11,7 @@ mod mic;
 mod target;
 
 use crate::dsp::bands::{BAND_COUNT, ThirdOctaveBand, third_octaves};
+use crate::dsp::column::Column;
 use crate::dsp::jackknife;
 use crate::stats::Measured;
 use crate::units::power_to_db;
@@ -80,7 +81,7 @@ pub struct Balance {
 /// All that is kept of the balance of a tape.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct BalanceReading {
-    seconds: Vec<Second>,
+    seconds: Column<Second>,
     sample_rate_hz: u32,
 }
 
@@ -93,7 +94,7 @@ struct Sums {
 }
 
 impl Sums {
-    fn of<'a>(seconds: impl Iterator<Item = &'a (f64, &'a Second)>) -> Self {
+    fn of<'a>(seconds: impl Iterator<Item = &'a (f64, Second)>) -> Self {
         let mut sums = Self { bands: [0.0; BAND_COUNT], low: 0.0, middle: 0.0 };
         for (weight, second) in seconds {
             for (sum, power) in sums.bands.iter_mut().zip(&second.bands) {
@@ -198,9 +199,10 @@ impl BalanceReading {
     /// Low end excess of every second of the tape, dB; `None` in silence or when the recorder cannot tell.
     pub fn low_end_excess_curve_db(&self, target: &Target, limits: HearingLimits) -> Vec<Option<f64>> {
         let heard = self.heard(limits);
-        let one = |second: &Second| {
+        let one = |second: Second| {
+            let frames = f64::from(second.frames);
             let sums = Sums::of([(1.0, second)].iter());
-            let audible = sums.low + sums.middle > SILENCE_POWER * f64::from(second.frames);
+            let audible = sums.low + sums.middle > SILENCE_POWER * frames;
             if !audible || low_end_lost(false, &sums, &heard, limits).is_some() {
                 return None;
             }
@@ -210,13 +212,10 @@ impl BalanceReading {
     }
 
     /// The seconds that the spans touch, each with the share of it that they cover.
-    fn weighted(&self, spans: &[(f64, f64)]) -> Vec<(f64, &Second)> {
-        let cover = |at: usize| -> f64 {
-            let (from, to) = (at as f64, at as f64 + 1.0);
-            spans.iter().map(|(s, e)| (e.min(to) - s.max(from)).max(0.0)).sum::<f64>().min(1.0)
-        };
-        let touched = self.seconds.iter().enumerate().map(|(at, second)| (cover(at), second));
-        touched.filter(|(weight, second)| *weight > 0.0 && second.frames > 0.0).collect()
+    fn weighted(&self, spans: &[(f64, f64)]) -> Vec<(f64, Second)> {
+        let mut touched = self.seconds.seconds(spans);
+        touched.retain(|(_, second)| second.frames > 0.0);
+        touched
     }
 
     /// Which bands the recorder hears.
@@ -259,7 +258,7 @@ fn low_end_warned(measured: Measured, limits: HearingLimits) -> Measured {
 }
 
 /// A statistic of the summed powers with its interval.
-fn measured(seconds: &[(f64, &Second)], reason: &str, statistic: impl Fn(&Sums) -> Option<f64>) -> Measured {
+fn measured(seconds: &[(f64, Second)], reason: &str, statistic: impl Fn(&Sums) -> Option<f64>) -> Measured {
     let Some(value) = statistic(&Sums::of(seconds.iter())) else { return Measured::absent(reason) };
     let span_s: f64 = seconds.iter().map(|(weight, _)| weight).sum();
     let sampling = jackknife::half_width_95(seconds.len(), span_s, |cut| {

@@ -4,7 +4,11 @@
 //! mono mix, in 60 000ths of the whole, and how unsure the layers' are: 18 bytes a cell, 141 bytes a second of tape; and for
 //! each step the rate of hits, 23 bytes a second.
 
+use std::sync::Arc;
+
+use crate::dsp::column::{Column, Packed};
 use crate::dsp::masks::MaskStep;
+use crate::dsp::shelf::Shelf;
 use crate::dsp::{Block, Meter};
 
 use super::bands::BANDS;
@@ -26,6 +30,23 @@ pub struct Shares {
     /// How unsure each layer's power is, of [`UNSURE`]: in the mean over the layer's power, the share of a band that is not the
     /// layer's. A layer that has its bands for itself is sure; one that has a third of everything is not.
     pub unsure: [u8; LAYERS.len()],
+}
+
+impl Packed for Shares {
+    const BYTES: usize = 2 * KEPT + LAYERS.len();
+
+    fn pack(&self, bytes: &mut Vec<u8>) {
+        bytes.extend(self.of.iter().flat_map(|share| share.to_le_bytes()));
+        bytes.extend(self.unsure);
+    }
+
+    fn unpack(bytes: &[u8]) -> Self {
+        let byte = |at: usize| bytes.get(at).copied().unwrap_or(0);
+        Self {
+            of: std::array::from_fn(|at| u16::from_le_bytes([byte(2 * at), byte(2 * at + 1)])),
+            unsure: std::array::from_fn(|at| byte(2 * KEPT + at)),
+        }
+    }
 }
 
 /// All of a layer's power is unsure.
@@ -51,8 +72,8 @@ pub struct LayerMeter {
     /// The layers' unsure power in that cell.
     unsure: [f64; LAYERS.len()],
     in_cell: usize,
-    cells: Vec<Shares>,
-    /// Rate of hits of guitar and keys, step by step.
+    cells: Column<Shares>,
+    /// Rate of hits of guitar and keys, step by step: small beside the cells.
     hit_rates: Vec<u8>,
     /// Steps that were answered since somebody last asked; `None` when nobody asks.
     tapped: Option<Vec<MaskStep>>,
@@ -75,7 +96,7 @@ impl LayerMeter {
             cell: [0.0; KEPT],
             unsure: [0.0; LAYERS.len()],
             in_cell: 0,
-            cells: Vec::new(),
+            cells: Column::default(),
             hit_rates: Vec::new(),
             tapped: None,
         }
@@ -83,7 +104,12 @@ impl LayerMeter {
 
     /// A meter that keeps the shares of every step for [`take_masks`](Self::take_masks).
     pub fn tapped() -> Self {
-        Self { tapped: Some(Vec::new()), ..Self::new() }
+        Self::tapped_on(None)
+    }
+
+    /// The same, with its cells on a shelf.
+    pub fn tapped_on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        Self { tapped: Some(Vec::new()), cells: Column::on(shelf), ..Self::new() }
     }
 
     /// Edges of the bands of the masks, Hz.
@@ -155,7 +181,7 @@ impl LayerMeter {
             let ratio = self.unsure[layer as usize] / layers[layer as usize];
             if ratio.is_finite() { (ratio * UNSURE).round() as u8 } else { 0 }
         };
-        self.cells.push(Shares { of: self.cell.map(|power| share(power) as u16), unsure: LAYERS.map(unsure) });
+        self.cells.push(&Shares { of: self.cell.map(|power| share(power) as u16), unsure: LAYERS.map(unsure) });
         self.cell = [0.0; KEPT];
         self.unsure = [0.0; LAYERS.len()];
         self.in_cell = 0;

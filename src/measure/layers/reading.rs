@@ -3,6 +3,7 @@
 //! Conventions: cells are [`CELL_S`] long; a span of seconds takes the cells whose middle lies in it. Loudness as BS.1770-5
 //! defines it, from blocks of three cells (384 ms instead of 400) every cell, gates -70 LUFS and -10 LU.
 
+use crate::dsp::column::Column;
 use crate::stats::Measured;
 use crate::units::{db_to_power, power_to_db};
 
@@ -36,7 +37,7 @@ const NEAR_S: f64 = 10.0;
 /// Shares of the layers in the mono mix, cell by cell.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct LayerReading {
-    cells: Vec<Shares>,
+    cells: Column<Shares>,
     hit_rates: Vec<u8>,
 }
 
@@ -44,11 +45,11 @@ impl LayerReading {
     /// So many cells in which no layer has a share; for tests.
     #[cfg(test)]
     pub(super) fn of_silence(cells: usize) -> Self {
-        Self { cells: vec![Shares::default(); cells], hit_rates: Vec::new() }
+        Self { cells: (0..cells).map(|_| Shares::default()).collect(), hit_rates: Vec::new() }
     }
 
     /// From what the meter kept.
-    pub(super) fn new(cells: Vec<Shares>, hit_rates: Vec<u8>) -> Self {
+    pub(super) fn new(cells: Column<Shares>, hit_rates: Vec<u8>) -> Self {
         Self { cells, hit_rates }
     }
 
@@ -62,25 +63,7 @@ impl LayerReading {
     pub fn with_power(&self, powers: &[f32], step_s: f64) -> LayerPowers {
         let whole =
             |cell: usize| mean_between(powers, cell as f64 * CELL_S / step_s, (cell + 1) as f64 * CELL_S / step_s);
-        let cells = self.cells.iter().enumerate();
-        LayerPowers {
-            cells: cells
-                .map(|(at, shares)| {
-                    let power = whole(at);
-                    let part = |share: u16| (power * f64::from(share) / WHOLE) as f32;
-                    let [bass, drums, guitar, keys, horns, _, sure_horns] = shares.of;
-                    let layers = [part(bass), part(drums), part(guitar.saturating_add(keys)), part(horns)];
-                    CellPower {
-                        whole: power as f32,
-                        layers,
-                        unsure: std::array::from_fn(|at| layers[at] * f32::from(shares.unsure[at]) / UNSURE as f32),
-                        guitar: part(guitar),
-                        keys: part(keys),
-                        sure_horns: part(sure_horns),
-                    }
-                })
-                .collect(),
-        }
+        LayerPowers { cells: self.cells.clone(), whole: (0..self.cells.len()).map(whole).collect() }
     }
 }
 
@@ -111,10 +94,64 @@ struct CellPower {
     sure_horns: f32,
 }
 
+impl CellPower {
+    fn new(shares: &Shares, power: f64) -> Self {
+        let part = |share: u16| (power * f64::from(share) / WHOLE) as f32;
+        let [bass, drums, guitar, keys, horns, _, sure_horns] = shares.of;
+        let layers = [part(bass), part(drums), part(guitar.saturating_add(keys)), part(horns)];
+        Self {
+            whole: power as f32,
+            layers,
+            unsure: std::array::from_fn(|at| layers[at] * f32::from(shares.unsure[at]) / UNSURE as f32),
+            guitar: part(guitar),
+            keys: part(keys),
+            sure_horns: part(sure_horns),
+        }
+    }
+}
+
 /// Power of every layer over a tape.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct LayerPowers {
+    cells: Column<Shares>,
+    /// Power of all in every cell.
+    whole: Vec<f64>,
+}
+
+/// The cells of a stretch of the tape.
+struct Stretch {
+    first: usize,
     cells: Vec<CellPower>,
+}
+
+impl Stretch {
+    /// The cells of a span, so far as they lie in the stretch.
+    fn span(&self, start_s: f64, end_s: f64) -> &[CellPower] {
+        let at = |s: f64| cell_at(s).saturating_sub(self.first).min(self.cells.len());
+        &self.cells[at(start_s)..at(end_s).max(at(start_s))]
+    }
+
+    /// The block that is centred in a cell.
+    fn block(&self, cell: usize) -> Option<&[CellPower]> {
+        let from = cell.checked_sub(BLOCK_CELLS / 2 + self.first)?;
+        self.cells.get(from..from + BLOCK_CELLS)
+    }
+
+    /// Loudness of a layer in a second, gated by what is near.
+    fn second(&self, layer: Layer, span: (f64, f64), near: (f64, f64), floor: f64) -> Option<f64> {
+        let near = self.span(near.0, near.1);
+        if layer == Layer::Horns && !surely_horns(near) {
+            return None;
+        }
+        let gate = floor.max(gated(near, Of::Layer(layer))?.gate);
+        let (first, end) = (cell_at(span.0), cell_at(span.1));
+        // Blocks that are centred in the second.
+        let blocks = (first..end).filter_map(|cell| Some(block_power(self.block(cell)?, Of::Layer(layer))));
+        let (sum, count) = blocks.filter(|p| *p > gate).fold((0.0, 0usize), |(s, n), p| (s + p, n + 1));
+        let power = (count > 0).then(|| sum / count as f64)?;
+        let whole = gated(near, Of::Whole)?.power;
+        (power > whole * db_to_power(COVERED_DB)).then(|| lufs(power)).flatten()
+    }
 }
 
 /// Loudness that each layer alone would have.
@@ -149,8 +186,8 @@ impl LayerPowers {
     /// Shares by the layer network, power and gates as ITU-R BS.1770-5 annex 1 with blocks of 384 ms every 128 ms.
     pub fn levels(&self, start_s: f64, end_s: f64) -> LayerLevels {
         let span = self.span(start_s, end_s);
-        let whole = gated(span, Of::Whole);
-        let both = LAYERS.map(|layer| layer_level(span, layer, whole));
+        let whole = gated(&span, Of::Whole);
+        let both = LAYERS.map(|layer| layer_level(&span, layer, whole));
         let whole_lufs = whole.and_then(|w| lufs(w.power));
         LayerLevels { lufs: both.each_ref().map(|b| b.0.clone()), re_band_lu: both.map(|b| b.1), whole_lufs }
     }
@@ -160,34 +197,18 @@ impl LayerPowers {
     pub fn curve(&self, layer: Layer, takes: &[(f64, f64)], hops: usize) -> Vec<Option<f64>> {
         let mut curve = vec![None; hops];
         for &(start_s, end_s) in takes {
-            let Some(take) = gated(self.span(start_s, end_s), Of::Layer(layer)) else { continue };
+            // The blocks at its ends reach out of the take.
+            let stretch = self.stretch(cell_at(start_s).saturating_sub(BLOCK_CELLS), cell_at(end_s) + BLOCK_CELLS);
+            let Some(take) = gated(stretch.span(start_s, end_s), Of::Layer(layer)) else { continue };
             let floor = take.power * db_to_power(GATE_RELATIVE_LU);
             let last = (end_s.ceil() as usize).min(hops);
             for (second, slot) in curve.iter_mut().enumerate().take(last).skip(start_s.max(0.0) as usize) {
                 let at = second as f64;
                 let near = (start_s.max(at - NEAR_S), end_s.min(at + 1.0 + NEAR_S));
-                *slot = self.second(layer, (start_s.max(at), end_s.min(at + 1.0)), near, floor);
+                *slot = stretch.second(layer, (start_s.max(at), end_s.min(at + 1.0)), near, floor);
             }
         }
         curve
-    }
-
-    fn second(&self, layer: Layer, span: (f64, f64), near: (f64, f64), floor: f64) -> Option<f64> {
-        let near = self.span(near.0, near.1);
-        if layer == Layer::Horns && !surely_horns(near) {
-            return None;
-        }
-        let gate = floor.max(gated(near, Of::Layer(layer))?.gate);
-        let (first, end) = (cell_at(span.0), cell_at(span.1));
-        // Blocks that are centred in the second.
-        let blocks = (first..end).filter_map(|cell| {
-            let from = cell.checked_sub(BLOCK_CELLS / 2)?;
-            self.cells.get(from..from + BLOCK_CELLS).map(|cells| block_power(cells, Of::Layer(layer)))
-        });
-        let (sum, count) = blocks.filter(|p| *p > gate).fold((0.0, 0usize), |(s, n), p| (s + p, n + 1));
-        let power = (count > 0).then(|| sum / count as f64)?;
-        let whole = gated(near, Of::Whole)?.power;
-        (power > whole * db_to_power(COVERED_DB)).then(|| lufs(power)).flatten()
     }
 
     /// Powers of the layers and of the whole, averaged over a span: what the parts are found by.
@@ -212,9 +233,14 @@ impl LayerPowers {
         (guitar + keys > 0.0).then(|| guitar / (guitar + keys))
     }
 
-    fn span(&self, start_s: f64, end_s: f64) -> &[CellPower] {
-        let start = cell_at(start_s).min(self.cells.len());
-        &self.cells[start..cell_at(end_s).clamp(start, self.cells.len())]
+    fn span(&self, start_s: f64, end_s: f64) -> Vec<CellPower> {
+        self.stretch(cell_at(start_s), cell_at(end_s)).cells
+    }
+
+    fn stretch(&self, first: usize, end: usize) -> Stretch {
+        let powers = self.whole.iter().skip(first);
+        let cells = self.cells.range(first..end).zip(powers).map(|(shares, power)| CellPower::new(&shares, *power));
+        Stretch { first, cells: cells.collect() }
     }
 }
 
@@ -292,8 +318,9 @@ mod tests {
         // Comping has seven tenths, horns three; of theirs a fifth or a half is in bands of their own.
         let horns = |sure: f64| {
             let shares = [0.0, 0.0, 0.0, 0.7, 0.3, 0.0, 0.3 * sure].map(|s| (s * WHOLE) as u16);
-            let powers = LayerReading::new(vec![Shares { of: shares, ..Shares::default() }; 200], Vec::new())
-                .with_power(&[0.01; 300], 0.1);
+            let powers =
+                LayerReading::new((0..200).map(|_| Shares { of: shares, ..Shares::default() }).collect(), Vec::new())
+                    .with_power(&[0.01; 300], 0.1);
             let second = powers.curve(Layer::Horns, &[(0.0, 25.0)], 25)[10];
             (powers.levels(0.0, 25.0).re_band_lu[Layer::Horns as usize].clone(), second)
         };
@@ -309,8 +336,9 @@ mod tests {
     fn the_interval_is_as_wide_as_the_network_was_unsure() {
         let half = |unsure: u8| {
             let shares = Shares { of: [30_000, 30_000, 0, 0, 0, 0, 0], unsure: [unsure, 0, 0, 0] };
-            let levels =
-                LayerReading::new(vec![shares; 200], Vec::new()).with_power(&[0.01; 300], 0.1).levels(0.0, 25.0);
+            let levels = LayerReading::new((0..200).map(|_| shares).collect(), Vec::new())
+                .with_power(&[0.01; 300], 0.1)
+                .levels(0.0, 25.0);
             let width =
                 |layer: Layer| levels.lufs[layer as usize].high.unwrap() - levels.lufs[layer as usize].low.unwrap();
             (width(Layer::Bass) / 2.0, width(Layer::Drums) / 2.0)

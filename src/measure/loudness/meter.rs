@@ -1,8 +1,12 @@
 //! The running loudness meter: K-weighting, channel weights, 20 ms mean squares, true peak.
 
+use std::sync::Arc;
+
 use multiversion::multiversion;
 
+use crate::dsp::column::Column;
 use crate::dsp::filters::Biquad;
+use crate::dsp::shelf::Shelf;
 use crate::dsp::true_peak::TruePeak;
 use crate::dsp::weighting::k_weighting;
 use crate::dsp::{Block, Meter};
@@ -123,7 +127,7 @@ struct Running {
 pub struct LoudnessMeter {
     running: Option<Running>,
     frames: u64,
-    steps: Vec<f32>,
+    steps: Column<f32>,
     peaks: Vec<f32>,
 }
 
@@ -133,8 +137,13 @@ impl LoudnessMeter {
         Self::default()
     }
 
+    /// The same, keeping what it can on a shelf.
+    pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        Self { steps: Column::on(shelf), ..Self::default() }
+    }
+
     /// Squares of one block, step by step.
-    fn weigh(running: &mut Running, frames: &mut u64, steps: &mut Vec<f32>, channels: &[Vec<f32>]) {
+    fn weigh(running: &mut Running, frames: &mut u64, steps: &mut Column<f32>, channels: &[Vec<f32>]) {
         let length = channels.iter().map(Vec::len).min().unwrap_or(0);
         let mut at = 0;
         while at < length {
@@ -149,7 +158,7 @@ impl LoudnessMeter {
             at += take;
             *frames += take as u64;
             if *frames == step_end {
-                steps.push(running.close_step(step_end - step_start));
+                steps.push(&running.close_step(step_end - step_start));
             }
         }
     }

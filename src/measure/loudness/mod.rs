@@ -12,6 +12,7 @@ mod meter;
 #[cfg(test)]
 mod tests;
 
+use crate::dsp::column::Column;
 use crate::dsp::jackknife;
 use crate::dsp::true_peak::PEAK_HOP_S;
 use crate::stats::Measured;
@@ -48,7 +49,7 @@ pub struct LoudnessCurves {
 pub struct LoudnessReading {
     duration_s: f64,
     /// Channel-weighted mean squares of 20 ms of the K-weighted signal.
-    steps: Vec<f32>,
+    steps: Column<f32>,
     /// True peak of each 100 ms, the largest of the channels, full scale = 1.0.
     peaks: Vec<f32>,
 }
@@ -60,15 +61,15 @@ impl LoudnessReading {
     }
 
     /// Channel-weighted mean squares of the K-weighted recording, and the seconds that each covers: power to share out.
-    pub fn powers(&self) -> (&[f32], f64) {
-        (&self.steps, STEP_S)
+    pub fn powers(&self) -> (Vec<f32>, f64) {
+        (self.steps.to_vec(), STEP_S)
     }
 
     /// K-weighted power summed over the seconds of a stretch: mean square times seconds.
     pub fn energy(&self, start_s: f64, end_s: f64) -> f64 {
         let at = |s: f64| ((s / STEP_S).round().max(0.0) as usize).min(self.steps.len());
         let (first, end) = (at(start_s), at(end_s).max(at(start_s)));
-        self.steps[first..end].iter().filter(|p| p.is_finite()).map(|p| f64::from(*p)).sum::<f64>() * STEP_S
+        self.steps.range(first..end).filter(|p| p.is_finite()).map(f64::from).sum::<f64>() * STEP_S
     }
 
     /// How loud a stretch of playing is, pauses left out: integrated loudness, LUFS.
@@ -90,7 +91,7 @@ impl LoudnessReading {
     /// takes of 12 to 180 s (unit tests).
     pub fn integrated_lufs(&self, start_s: f64, end_s: f64) -> Measured {
         let steps = self.span(start_s, end_s);
-        let blocks = gating::windows(steps, MOMENTARY_STEPS, GATING_HOP_STEPS);
+        let blocks = gating::windows(&steps, MOMENTARY_STEPS, GATING_HOP_STEPS);
         if blocks.is_empty() {
             return Measured::absent("too_short");
         }
@@ -98,7 +99,7 @@ impl LoudnessReading {
         let sampling = jackknife::half_width_95(blocks.len(), steps.len() as f64 * STEP_S, |cut| {
             integrated(without(&blocks, cut)).map(|(lufs, _)| lufs)
         });
-        gating::warn_of_holes(with_interval(value, METER_TOLERANCE_LU, sampling, gated), steps)
+        gating::warn_of_holes(with_interval(value, METER_TOLERANCE_LU, sampling, gated), &steps)
     }
 
     /// How far soft and loud playing lie apart: loudness range, LU.
@@ -117,7 +118,7 @@ impl LoudnessReading {
     /// Tech 3342 cases 1 to 4 within 0.1 LU (tolerance of the standard 1 LU), test reference_loudness.
     pub fn range_lu(&self, start_s: f64, end_s: f64) -> Measured {
         let steps = self.span(start_s, end_s);
-        let short_term = gating::windows(steps, SHORT_TERM_STEPS, GATING_HOP_STEPS);
+        let short_term = gating::windows(&steps, SHORT_TERM_STEPS, GATING_HOP_STEPS);
         if short_term.is_empty() {
             return Measured::absent("too_short");
         }
@@ -133,7 +134,7 @@ impl LoudnessReading {
         if span_s < RANGE_STABLE_S {
             measured = measured.with_warning("range_short");
         }
-        gating::warn_of_holes(measured, steps)
+        gating::warn_of_holes(measured, &steps)
     }
 
     /// The highest level that the waveform reaches, also between the samples: true peak, dBTP.
@@ -169,44 +170,46 @@ impl LoudnessReading {
 
     /// Loudness of the 400 ms that end at `end_s` (rounded to 20 ms), LUFS; `None` before 400 ms and below the absolute gate.
     pub fn momentary_lufs(&self, end_s: f64) -> Option<f64> {
-        audible(self.window_power_before(self.step_at(end_s), MOMENTARY_STEPS))
+        self.window_lufs(end_s, MOMENTARY_STEPS)
     }
 
     /// Loudness of the 3 s that end at `end_s` (rounded to 20 ms), LUFS; `None` before 3 s and below the absolute gate.
     pub fn short_term_lufs(&self, end_s: f64) -> Option<f64> {
-        audible(self.window_power_before(self.step_at(end_s), SHORT_TERM_STEPS))
+        self.window_lufs(end_s, SHORT_TERM_STEPS)
     }
 
     /// The curves of the whole tape.
     pub fn curves(&self) -> LoudnessCurves {
+        let steps = self.steps.to_vec();
         let hops = (self.duration_s / CURVE_HOP_S).ceil() as usize;
-        let hop_end = |hop: usize| ((hop + 1) * STEPS_PER_S).min(self.steps.len());
+        let hop_end = |hop: usize| ((hop + 1) * STEPS_PER_S).min(steps.len());
         let loudest = |hop: usize| {
-            let ends = (hop * STEPS_PER_S + 1).min(self.steps.len() + 1)..=hop_end(hop);
-            let powers = ends.filter_map(|end| self.window_power_before(end, MOMENTARY_STEPS));
+            let ends = (hop * STEPS_PER_S + 1).min(steps.len() + 1)..=hop_end(hop);
+            let powers = ends.filter_map(|end| window_power_before(&steps, end, MOMENTARY_STEPS));
             powers.filter(|p| p.is_finite()).max_by(f64::total_cmp)
         };
         LoudnessCurves {
             short_term_lufs: (0..hops)
-                .map(|h| audible(self.window_power_before(hop_end(h), SHORT_TERM_STEPS)))
+                .map(|h| audible(window_power_before(&steps, hop_end(h), SHORT_TERM_STEPS)))
                 .collect(),
             momentary_max_lufs: (0..hops).map(|h| audible(loudest(h))).collect(),
         }
     }
 
-    /// Mean square of the `length` steps before step `end`.
-    fn window_power_before(&self, end: usize, length: usize) -> Option<f64> {
-        let start = end.checked_sub(length)?;
-        self.steps.get(start..end).map(gating::window_power)
+    /// Loudness of the `length` steps before `end_s`.
+    fn window_lufs(&self, end_s: f64, length: usize) -> Option<f64> {
+        let end = self.step_at(end_s);
+        let steps: Vec<f32> = self.steps.range(end.saturating_sub(length)..end).collect();
+        audible(window_power_before(&steps, steps.len(), length))
     }
 
     fn step_at(&self, s: f64) -> usize {
         ((s.max(0.0) / STEP_S).round() as usize).min(self.steps.len())
     }
 
-    fn span(&self, start_s: f64, end_s: f64) -> &[f32] {
+    fn span(&self, start_s: f64, end_s: f64) -> Vec<f32> {
         let start = self.step_at(start_s);
-        &self.steps[start..self.step_at(end_s).max(start)]
+        self.steps.range(start..self.step_at(end_s)).collect()
     }
 }
 
@@ -227,6 +230,11 @@ fn with_interval(value: f64, meter: f64, sampling: Option<f64>, n: usize) -> Mea
         Some(half) => Measured::symmetric(value, half.hypot(meter), n as u64),
         None => Measured::symmetric(value, meter, n as u64).with_warning("interval_of_the_meter_only"),
     }
+}
+
+/// Mean square of the `length` steps before step `end`.
+fn window_power_before(steps: &[f32], end: usize, length: usize) -> Option<f64> {
+    steps.get(end.checked_sub(length)?..end).map(gating::window_power)
 }
 
 /// LUFS of a window, unless it lies below the absolute gate.

@@ -34,7 +34,7 @@ impl Player {
             self.level_db = keep * self.level_db + (1.0 - keep * keep).sqrt() * self.sd_db * self.normal();
             steps.extend([crate::units::db_to_power(self.level_db - 20.0) as f32; GATING_HOP_STEPS]);
         }
-        LoudnessReading { duration_s: seconds as f64, steps, peaks: Vec::new() }
+        LoudnessReading { duration_s: seconds as f64, steps: steps.into_iter().collect(), peaks: Vec::new() }
     }
 }
 

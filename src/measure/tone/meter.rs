@@ -7,6 +7,7 @@ use std::collections::VecDeque;
 use std::sync::Arc;
 
 use crate::dsp::bands::BinRange;
+use crate::dsp::column::{Column, Packed, next_f32};
 use crate::dsp::level_code::code_of;
 use crate::dsp::masks::{MASK_STEP_SAMPLES, MaskGrid, MaskStep};
 use crate::dsp::rows::Rows;
@@ -43,6 +44,26 @@ pub struct Second {
     pub middle: f32,
 }
 
+impl Packed for Second {
+    const BYTES: usize = (2 * NARROW + 3) * f32::BYTES;
+
+    fn pack(&self, bytes: &mut Vec<u8>) {
+        let bands = self.bass.iter().chain(&self.guitar);
+        bands.chain([&self.drums_low, &self.low, &self.middle]).for_each(|x| x.pack(bytes));
+    }
+
+    fn unpack(mut bytes: &[u8]) -> Self {
+        let from = &mut bytes;
+        Self {
+            bass: std::array::from_fn(|_| next_f32(from)),
+            guitar: std::array::from_fn(|_| next_f32(from)),
+            drums_low: next_f32(from),
+            low: next_f32(from),
+            middle: next_f32(from),
+        }
+    }
+}
+
 /// Measures the tone of bass and guitar.
 pub struct ToneMeter {
     grid: MaskGrid,
@@ -55,7 +76,9 @@ pub struct ToneMeter {
     /// Spectra that wait for their shares.
     waiting: VecDeque<PowerFrame>,
     rows: Rows,
-    seconds: Vec<Second>,
+    /// The seconds before the one that is being summed.
+    seconds: Column<Second>,
+    second: Option<Second>,
 }
 
 impl ToneMeter {
@@ -75,8 +98,9 @@ impl ToneMeter {
             steps: VecDeque::new(),
             first_step: 0,
             waiting: VecDeque::new(),
-            rows: Rows::on(shelf, ROW_BYTES),
-            seconds: Vec::new(),
+            rows: Rows::on(shelf.clone(), ROW_BYTES),
+            seconds: Column::on(shelf),
+            second: None,
         }
     }
 
@@ -96,6 +120,9 @@ impl ToneMeter {
         while !self.waiting.is_empty() {
             self.answer();
         }
+        if let Some(last) = &self.second {
+            self.seconds.push(last);
+        }
         ToneReading { rows: self.rows, seconds: self.seconds }
     }
 
@@ -111,10 +138,10 @@ impl ToneMeter {
         let (bass, guitar, drums) =
             (masked(&shares.bass, BINS), masked(&shares.guitar, BINS), masked(&shares.drums, LOW_BINS));
         let second = (frame.index * LONG_FRAMING.hop as u64 / u64::from(ANALYSIS_RATE_HZ)) as usize;
-        if self.seconds.len() <= second {
-            self.seconds.resize(second + 1, Second::default());
+        while self.seconds.len() < second {
+            self.seconds.push(&self.second.take().unwrap_or_default());
         }
-        let sums = &mut self.seconds[second];
+        let sums = self.second.get_or_insert_default();
         for (at, range) in self.ranges.iter().enumerate() {
             sums.bass[at] += range.power(&bass) as f32;
             sums.guitar[at] += range.power(&guitar) as f32;

@@ -17,6 +17,7 @@ mod notes;
 mod one_note;
 mod share;
 
+use crate::dsp::column::Column;
 use crate::dsp::level_code::level_dbfs;
 use crate::dsp::rows::Rows;
 
@@ -56,7 +57,7 @@ pub fn narrow_edges_hz() -> [(f64, f64); NARROW] {
 #[derive(Clone, Debug, PartialEq)]
 pub struct ToneReading {
     rows: Rows,
-    seconds: Vec<Second>,
+    seconds: Column<Second>,
 }
 
 /// One row, read.
@@ -72,46 +73,41 @@ pub struct ToneRow {
     pub own_dbfs: f64,
     /// Share of the bass there.
     pub own_share: f64,
-    /// Level of every partial, dBFS, and the share of the bass there.
-    pub partials: [(f64, f64); PARTIALS],
+    /// Codes of the level of every partial and of the share of the bass there.
+    partials: [[u8; 2]; PARTIALS],
+}
+
+/// The share that a code stands for.
+fn share_of(code: u8) -> f64 {
+    f64::from(code) / 255.0
 }
 
 impl ToneReading {
     /// The rows of a span in which a note was found.
-    pub fn rows(&self, start_s: f64, end_s: f64) -> Vec<ToneRow> {
+    pub fn rows(&self, start_s: f64, end_s: f64) -> impl Iterator<Item = ToneRow> + use<'_> {
         let hop_s = crate::dsp::spectrum::LONG_FRAMING.hop_s();
         let first = (start_s / hop_s).ceil().max(0.0) as usize;
         let end = (end_s / hop_s).ceil().max(0.0) as usize;
-        let read = |(at, row): (usize, &[u8])| {
+        let read = move |at: usize, row: &[u8]| {
             let place = row[0].checked_sub(1)?;
-            let share = |b: u8| f64::from(b) / 255.0;
             Some(ToneRow {
                 at_s: at as f64 * hop_s,
                 place,
                 clearness: f64::from(row[1]) / 50.0,
                 own_dbfs: level_dbfs(row[2]),
-                own_share: share(row[3]),
-                partials: std::array::from_fn(|k| {
-                    (level_dbfs(row[HEAD_BYTES + 2 * k]), share(row[HEAD_BYTES + 1 + 2 * k]))
-                }),
+                own_share: share_of(row[3]),
+                partials: std::array::from_fn(|k| [row[HEAD_BYTES + 2 * k], row[HEAD_BYTES + 1 + 2 * k]]),
             })
         };
-        let rows = self.rows.view();
-        (first..).zip(rows.range(first..end)).filter_map(read).collect()
-    }
-
-    /// Sums of every second.
-    pub fn seconds(&self) -> &[Second] {
-        &self.seconds
+        self.rows.chunks(first..end).flat_map(move |chunk| {
+            let rows = self.rows.view();
+            chunk.filter_map(|at| read(at, rows.get(at)?)).collect::<Vec<ToneRow>>()
+        })
     }
 
     /// The seconds that the spans touch, each with the share of it that they cover.
-    fn weighted(&self, spans: &[(f64, f64)]) -> Vec<(f64, &Second)> {
-        let cover = |at: usize| -> f64 {
-            let (from, to) = (at as f64, at as f64 + 1.0);
-            spans.iter().map(|(s, e)| (e.min(to) - s.max(from)).max(0.0)).sum::<f64>().min(1.0)
-        };
-        self.seconds.iter().enumerate().map(|(at, s)| (cover(at), s)).filter(|(w, _)| *w > 0.0).collect()
+    fn weighted(&self, spans: &[(f64, f64)]) -> Vec<(f64, Second)> {
+        self.seconds.seconds(spans)
     }
 }
 

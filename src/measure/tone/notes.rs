@@ -1,7 +1,8 @@
 //! How strong the partials of the bass are, semitone by semitone.
 
-use super::line::{LOWEST_MIDI, PARTIALS, place_midi};
-use super::{ToneReading, ToneRow};
+use super::line::{LOWEST_MIDI, place_midi};
+use super::{ToneReading, ToneRow, share_of};
+use crate::dsp::level_code::level_dbfs;
 use crate::stats::quantile;
 
 /// Lowest semitone.
@@ -64,47 +65,47 @@ impl ToneReading {
     /// # Method and source
     /// One note a frame of 341 ms by the partials of the bass layer; partials 1 to 5 in the main lobe of the Hann window.
     pub fn note_spectrum(&self, spans: &[(f64, f64)]) -> NoteSpectrum {
-        let rows: Vec<ToneRow> = spans.iter().flat_map(|(s, e)| self.rows(*s, *e)).collect();
-        spectrum_of(&rows)
+        spectrum_of(|| spans.iter().flat_map(|(s, e)| self.rows(*s, *e)))
     }
 }
 
-/// The note spectrum of some rows.
-pub(super) fn spectrum_of(rows: &[ToneRow]) -> NoteSpectrum {
-    let own: Vec<f64> = rows.iter().map(|r| r.own_dbfs).collect();
+/// The note spectrum of some rows, which are asked for twice: a long tape has too many to hold.
+fn spectrum_of<I: Iterator<Item = ToneRow>>(rows: impl Fn() -> I) -> NoteSpectrum {
+    let own: Vec<f64> = rows().map(|r| r.own_dbfs).collect();
     let Some(loud) = quantile(&own, 0.9) else { return NoteSpectrum::default() };
-    let empty = || -> [Vec<f64>; NOTES] { std::array::from_fn(|_| Vec::new()) };
-    let (mut levels, mut of_all) = (empty(), empty());
-    for (at, row) in rows.iter().enumerate() {
-        let near = |other: Option<&ToneRow>| {
-            other.is_some_and(|o| (place_midi(o.place) - place_midi(row.place)).abs() < STEADY)
-        };
-        let steady = near(at.checked_sub(1).and_then(|i| rows.get(i))) || near(rows.get(at + 1));
-        if !steady || row.clearness < CLEAR || row.own_share < OWN_SHARE || row.own_dbfs < loud + SOFT_DB {
-            continue;
+    drop(own);
+    let mut partials: [Vec<[u8; 2]>; NOTES] = std::array::from_fn(|_| Vec::new());
+    let near = |row: &ToneRow, other: Option<&ToneRow>| {
+        other.is_some_and(|o| (place_midi(o.place) - place_midi(row.place)).abs() < STEADY)
+    };
+    let (mut before, mut rows) = (None, rows().peekable());
+    while let Some(row) = rows.next() {
+        let steady = near(&row, before.as_ref()) || near(&row, rows.peek());
+        if steady && row.clearness >= CLEAR && row.own_share >= OWN_SHARE && row.own_dbfs >= loud + SOFT_DB {
+            add_partials(&row, &mut partials);
         }
-        let top = row.partials.iter().map(|p| p.0).fold(f64::MIN, f64::max);
-        for k in 0..PARTIALS {
-            let (level, share) = row.partials[k];
-            let midi = place_midi(row.place) + 12.0 * ((k + 1) as f64).log2();
-            let step = (midi.max(LOWEST_MIDI) - f64::from(FIRST_MIDI)).round();
-            if level <= top - UNDER_DB || !(0.0..NOTES as f64).contains(&step) {
-                continue;
-            }
-            if share > LEAST_SHARE {
-                levels[step as usize].push(level);
-            }
-            if share > LEAST_SHARE_OF_ALL {
-                of_all[step as usize].push(level - 10.0 * share.log10());
-            }
-        }
+        before = Some(row);
     }
-    let level =
-        |of: &[Vec<f64>; NOTES], i: usize| (of[i].len() >= FEWEST).then(|| quantile(&of[i], LEVEL_QUANTILE)).flatten();
+    let own = |of: &[[u8; 2]]| of.iter().filter(|p| share_of(p[1]) > LEAST_SHARE).map(|p| level_dbfs(p[0])).collect();
+    let all = |of: &[[u8; 2]]| of.iter().map(|p| level_dbfs(p[0]) - 10.0 * share_of(p[1]).log10()).collect();
+    let level = |levels: Vec<f64>| (levels.len() >= FEWEST).then(|| quantile(&levels, LEVEL_QUANTILE)).flatten();
     NoteSpectrum {
-        level_dbfs: std::array::from_fn(|i| level(&levels, i)),
-        n: std::array::from_fn(|i| levels[i].len() as u32),
-        all_dbfs: std::array::from_fn(|i| level(&of_all, i)),
+        level_dbfs: std::array::from_fn(|i| level(own(&partials[i]))),
+        n: std::array::from_fn(|i| partials[i].iter().filter(|p| share_of(p[1]) > LEAST_SHARE).count() as u32),
+        all_dbfs: std::array::from_fn(|i| level(all(&partials[i]))),
+    }
+}
+
+/// Adds the partials of a row that are loud enough and in which the bass has a share, each to its semitone.
+fn add_partials(row: &ToneRow, partials: &mut [Vec<[u8; 2]>; NOTES]) {
+    let top = row.partials.iter().map(|p| level_dbfs(p[0])).fold(f64::MIN, f64::max);
+    for (k, partial) in row.partials.iter().enumerate() {
+        let midi = place_midi(row.place) + 12.0 * ((k + 1) as f64).log2();
+        let step = (midi.max(LOWEST_MIDI) - f64::from(FIRST_MIDI)).round();
+        let loud = level_dbfs(partial[0]) > top - UNDER_DB;
+        if loud && (0.0..NOTES as f64).contains(&step) && share_of(partial[1]) > LEAST_SHARE_OF_ALL {
+            partials[step as usize].push(*partial);
+        }
     }
 }
 

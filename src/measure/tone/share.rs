@@ -57,20 +57,21 @@ pub(super) fn bass_low(second: &Second) -> f64 {
 }
 
 /// Weighted sum over seconds.
-pub(super) fn sum(seconds: &[(f64, &Second)], of: impl Fn(&Second) -> f64) -> f64 {
-    seconds.iter().map(|(w, s)| w * of(s)).sum()
+pub(super) fn sum<'a>(seconds: impl IntoIterator<Item = &'a (f64, Second)>, of: impl Fn(&Second) -> f64) -> f64 {
+    seconds.into_iter().map(|(w, s)| w * of(s)).sum()
 }
 
-fn measured(seconds: &[(f64, &Second)], of: &dyn Fn(&Second) -> f64) -> Measured {
-    let share = |part: &[(f64, &Second)]| {
-        let whole = sum(part, |s| f64::from(s.low));
-        (whole > 0.0).then(|| (sum(part, of) / whole).clamp(0.0, 1.0))
-    };
-    let Some(value) = share(seconds) else { return Measured::absent("silence") };
+/// Share of the low end over some seconds; `None` in silence.
+fn share<'a>(seconds: impl Iterator<Item = &'a (f64, Second)> + Clone, of: &dyn Fn(&Second) -> f64) -> Option<f64> {
+    let whole = sum(seconds.clone(), |s| f64::from(s.low));
+    (whole > 0.0).then(|| (sum(seconds, of) / whole).clamp(0.0, 1.0))
+}
+
+fn measured(seconds: &[(f64, Second)], of: &dyn Fn(&Second) -> f64) -> Measured {
+    let Some(value) = share(seconds.iter(), of) else { return Measured::absent("silence") };
     let span_s: f64 = seconds.iter().map(|s| s.0).sum();
     let sampling = jackknife::half_width_95(seconds.len(), span_s, |cut| {
-        let kept: Vec<(f64, &Second)> = seconds[..cut.start].iter().chain(&seconds[cut.end..]).copied().collect();
-        share(&kept)
+        share(seconds[..cut.start].iter().chain(&seconds[cut.end..]), of)
     });
     let model = HALF_WIDTH + HALF_WIDTH_MIDDLE * 4.0 * value * (1.0 - value);
     let half = sampling.unwrap_or(0.0).hypot(model);
