@@ -6,7 +6,7 @@
 //! median) of its notes on the circle of a semitone. The interval is the scatter of the notes and what is known of the method.
 //!
 //! Limits: the pitch is that of what sounds. Recorded basses sound 1 to 11 cents sharp while a note of 0.3 to 0.5 s lasts, against the
-//! same note left to ring for 1.6 s; a stiff string's period lies above its fundamental (1.8 cents on the demo band's). Others
+//! same note left to ring for 1.6 s; a stiff string's period lies above its fundamental (4.3 cents on the demo band's). Others
 //! that leak into the recording pull it towards their own tuning.
 //! Accuracy: fourteen mixes (`benches/close`, others 11 to 24 dB under the bass) against the periods of the dry stems by another
 //! program: middle 0.7 cents, eleven within 1, worst 5.1 (a bass 25 cents sharp, the others 11 dB under it).
