@@ -9,8 +9,7 @@ use super::plan::LookedInto;
 use crate::dsp::placer::Placer;
 use crate::dsp::{ANALYSIS_RATE_HZ, Meter};
 use crate::measure::close::{CloseMeter, CloseReading, HOP, LagLine, LagMeter, PowerMeter, Voice};
-use crate::measure::tuning::{self, CloseNote, PeriodMeter, TuningMeter, TuningReading};
-use crate::stats::Measured;
+use crate::measure::tuning::{TuningMeter, TuningReading};
 use crate::tape::{Tape, TapeError};
 
 /// What the laying upon each other leaves open where the sound itself gave no line (standard deviation), s.
@@ -27,17 +26,8 @@ pub struct Source<'a> {
     pub channels: Vec<usize>,
     /// Where it is at the room's start, s of its own clock, and its seconds a second of the room.
     pub line: (f64, f64),
-    /// The bass's: what its pitches are read from.
-    pub bass: Option<BassSource<'a>>,
-}
-
-/// Where the pitches of a bass are read.
-#[derive(Clone)]
-pub struct BassSource<'a> {
-    /// The takes, s of the recording's own clock.
-    pub takes: Vec<(f64, f64)>,
-    /// What was heard of its pitches before; `None` where it has to be listened for.
-    pub known: Option<&'a TuningReading>,
+    /// Its pitches are to be kept.
+    pub keep_tuning: bool,
 }
 
 /// The room's recording.
@@ -56,8 +46,8 @@ pub struct Beside {
     pub reading: CloseReading,
     /// Uncertainty of each recording's line, s.
     pub line_sd_s: Vec<f64>,
-    /// Offset of the bass in each take, on its recording's own clock; absent without one.
-    pub bass: Option<Vec<Measured>>,
+    /// Pitches of those recordings that were to be kept.
+    pub tunings: Vec<Option<TuningReading>>,
 }
 
 /// Why nothing was heard.
@@ -84,10 +74,7 @@ pub fn listen(room: &Room, sources: &[Source], stop: &AtomicBool) -> Result<Besi
     let mut powers: Vec<PowerMeter> = (0..=sources.len()).map(|_| PowerMeter::default()).collect();
     let first: Vec<(f64, f64)> = sources.iter().map(|s| s.line).collect();
     let mut hop = 0;
-    let mut keep =
-        |s: &Source| s.bass.as_ref().is_some_and(|b| b.known.is_none()).then(|| Pitch::Peaks(TuningMeter::new()));
-    let pitches = sources.iter().map(&mut keep).collect();
-    let heard = stream(room, sources, (&first, pitches), stop, |samples| {
+    let tunings = stream(room, sources, &first, true, stop, |samples| {
         let on = playing(hop);
         hop += 1;
         powers.iter_mut().zip(samples).for_each(|(meter, x)| meter.push(x, on));
@@ -98,36 +85,9 @@ pub fn listen(room: &Room, sources: &[Source], stop: &AtomicBool) -> Result<Besi
     let voices: Vec<Voice> = sources.iter().map(|s| s.voice).collect();
     let means: Vec<f64> = powers.iter().map(PowerMeter::mean).collect();
     let mut meter = CloseMeter::new(&voices, &room.takes, &means);
-    let line: Vec<Vec<Vec<CloseNote>>> = sources.iter().zip(heard).map(|(s, heard)| notes(s, heard)).collect();
-    let periods =
-        line.iter().map(|takes| (!takes.is_empty()).then(|| Pitch::Periods(PeriodMeter::new(takes.concat()))));
-    let heard = stream(room, sources, (&refined, periods.collect()), stop, |samples| meter.hop(samples))?;
+    stream(room, sources, &refined, false, stop, |samples| meter.hop(samples))?;
     let line_sd_s = found.iter().map(|l| l.as_ref().map_or(UNREFINED_SD_S, |l| l.sd_s)).collect();
-    let bass = line.iter().zip(heard).find_map(|(takes, heard)| Some(offsets(takes, heard?)));
-    Ok(Beside { reading: meter.finish(), line_sd_s, bass })
-}
-
-/// The notes of a bass, take by take; empty for another player.
-fn notes(source: &Source, heard: Option<Pitch>) -> Vec<Vec<CloseNote>> {
-    let Some(bass) = &source.bass else { return Vec::new() };
-    match (bass.known, heard) {
-        (Some(reading), _) => tuning::close_notes(reading, &bass.takes),
-        (None, Some(Pitch::Peaks(meter))) => tuning::close_notes(&meter.finish(), &bass.takes),
-        (None, _) => Vec::new(),
-    }
-}
-
-/// The offset in each take.
-fn offsets(takes: &[Vec<CloseNote>], heard: Pitch) -> Vec<Measured> {
-    let Pitch::Periods(meter) = heard else { return Vec::new() };
-    let read = meter.finish();
-    let mut from = 0;
-    let of_take = |take: &Vec<CloseNote>| {
-        let own = &read[from..from + take.len()];
-        from += take.len();
-        tuning::close_bass(own)
-    };
-    takes.iter().map(of_take).collect()
+    Ok(Beside { reading: meter.finish(), line_sd_s, tunings })
 }
 
 /// The line so that the player's sound lies upon the room's.
@@ -135,27 +95,19 @@ fn moved((start_s, rate): (f64, f64), lag: Option<&LagLine>) -> (f64, f64) {
     lag.map_or((start_s, rate), |lag| (start_s - rate * lag.lag_s, rate * (1.0 - lag.slope)))
 }
 
-/// What listens to the pitches of a recording.
-enum Pitch {
-    /// Where its notes are not known.
-    Peaks(TuningMeter),
-    /// Where they are.
-    Periods(PeriodMeter),
-}
-
 /// A close recording on its way.
 struct Feed {
     tape: Tape,
     placer: Placer,
-    pitch: Option<Pitch>,
+    tuning: Option<TuningMeter>,
     over: bool,
 }
 
 impl Feed {
-    fn open(source: &Source, (start_s, rate): (f64, f64), pitch: Option<Pitch>) -> Result<Self, TapeError> {
+    fn open(source: &Source, (start_s, rate): (f64, f64), tuning: bool) -> Result<Self, TapeError> {
         let tape = open(source.looked, &source.channels)?;
         let placer = Placer::new(start_s * f64::from(ANALYSIS_RATE_HZ), rate);
-        Ok(Self { tape, placer, pitch, over: false })
+        Ok(Self { tape, placer, tuning: (tuning && source.keep_tuning).then(TuningMeter::new), over: false })
     }
 
     fn give(&mut self, out: &mut Vec<f32>) -> Result<(), TapeError> {
@@ -171,10 +123,8 @@ impl Feed {
         match self.tape.next_block()? {
             Some(mut block) => {
                 self.placer.push(&block.mono);
-                match &mut self.pitch {
-                    Some(Pitch::Peaks(meter)) => meter.push(&block),
-                    Some(Pitch::Periods(meter)) => meter.push(&block.mono),
-                    None => {}
+                if let Some(meter) = &mut self.tuning {
+                    meter.push(&block);
                 }
                 self.tape.recycle(&mut block);
             }
@@ -195,17 +145,14 @@ fn open(looked: &LookedInto, channels: &[usize]) -> Result<Tape, TapeError> {
 fn stream(
     room: &Room,
     sources: &[Source],
-    (lines, pitches): (&[(f64, f64)], Vec<Option<Pitch>>),
+    lines: &[(f64, f64)],
+    tuning: bool,
     stop: &AtomicBool,
     mut each: impl FnMut(&[&[f32]]),
-) -> Result<Vec<Option<Pitch>>, Unheard> {
+) -> Result<Vec<Option<TuningReading>>, Unheard> {
     let mut tape = open(room.looked, &room.channels)?;
-    let mut feeds = sources
-        .iter()
-        .zip(lines)
-        .zip(pitches)
-        .map(|((s, line), pitch)| Feed::open(s, *line, pitch))
-        .collect::<Result<Vec<_>, _>>()?;
+    let mut feeds =
+        sources.iter().zip(lines).map(|(s, line)| Feed::open(s, *line, tuning)).collect::<Result<Vec<_>, _>>()?;
     let mut held: Vec<f32> = Vec::new();
     let mut hops: Vec<Vec<f32>> = vec![Vec::with_capacity(HOP); feeds.len()];
     let mut over = false;
@@ -234,5 +181,5 @@ fn stream(
         held.drain(..whole);
     }
     // The pitches of a recording that goes on behind the room's end are of no use here, but its meter wants its end.
-    Ok(feeds.into_iter().map(|feed| feed.pitch).collect())
+    Ok(feeds.into_iter().map(|feed| feed.tuning.map(Meter::finish)).collect())
 }

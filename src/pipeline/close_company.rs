@@ -5,12 +5,13 @@
 
 use std::sync::atomic::AtomicBool;
 
-use super::beside::{self, BassSource, Beside, Room, Source, Unheard};
+use super::beside::{self, Beside, Room, Source, Unheard};
 use super::company::{Alignments, CloseBass, close_to};
 use super::recognise;
 use super::tape_job::Heard;
 use crate::measure::close::Voice;
 use crate::measure::together::Alignment;
+use crate::measure::tuning;
 use crate::passages::PassageKind;
 use crate::report::CloseRecording;
 use crate::sheet::{Player, TapeSheet};
@@ -71,7 +72,7 @@ pub fn company(
     if close_to(&tape.job).is_some() || tape.alone.is_some() || takes.is_empty() {
         return Ok(None);
     }
-    let found = sources(own, heard, alignments, &takes);
+    let found = sources(own, heard, alignments);
     if found.is_empty() {
         return Ok(None);
     }
@@ -80,7 +81,7 @@ pub fn company(
     match beside::listen(&room, &sources, stop) {
         Ok(heard_beside) => {
             let recordings = found.iter().map(|f| f.1.clone()).collect();
-            let bass = close_bass(heard, alignments, (&found, &heard_beside), own);
+            let bass = close_bass(tape, heard, alignments, (&found, &heard_beside), own);
             Ok(Some(Company { recordings, beside: heard_beside, bass }))
         }
         // The review is about to end; nothing is written.
@@ -94,7 +95,7 @@ pub fn company(
 /// A source, what the report says of it, and the tape that it is of.
 type Found<'a> = (Source<'a>, CloseRecording, usize);
 
-fn sources<'a>(own: usize, heard: &'a [Heard<'a>], alignments: &Alignments, takes: &[(f64, f64)]) -> Vec<Found<'a>> {
+fn sources<'a>(own: usize, heard: &[Heard<'a>], alignments: &Alignments) -> Vec<Found<'a>> {
     let mut found: Vec<Found> = Vec::new();
     for (at, tape) in heard.iter().enumerate() {
         let line = match alignments[own].get(at).and_then(Option::as_ref) {
@@ -117,12 +118,8 @@ fn sources<'a>(own: usize, heard: &'a [Heard<'a>], alignments: &Alignments, take
                 file_name: tape.info.file_name.clone(),
                 channels: channels.iter().map(|c| *c as u16 + 1).collect(),
             };
-            let there = |s: f64| line.0 + s * line.1;
-            let bass = (player == Player::Bass).then(|| BassSource {
-                takes: takes.iter().map(|t| (there(t.0), there(t.1))).collect(),
-                known: channels.is_empty().then_some(&tape.readings.tuning),
-            });
-            found.push((Source { voice: voice(player), looked: tape.looked, channels, line, bass }, facts, at));
+            let keep_tuning = player == Player::Bass && !channels.is_empty();
+            found.push((Source { voice: voice(player), looked: tape.looked, channels, line, keep_tuning }, facts, at));
         }
     }
     found
@@ -140,16 +137,32 @@ fn line_of(alignment: &Alignment) -> (f64, f64) {
     (alignment.there(0.0), alignment.there(1.0) - alignment.there(0.0))
 }
 
-/// Tuning of the bass by the first recording close to it, counted in the room's seconds.
+/// Tuning of the bass by the first recording close to it.
 fn close_bass(
+    tape: &Heard,
     heard: &[Heard],
     alignments: &Alignments,
     (found, beside): (&[Found], &Beside),
     own: usize,
 ) -> Option<CloseBass> {
-    let at = found.iter().find(|f| f.0.voice == Voice::Bass)?.2;
-    let alignment = alignments[own].get(at).and_then(Option::as_ref).and_then(|a| a.as_ref().ok());
-    let shift = alignment.map_or(0.0, Alignment::pitch_cents);
-    let offsets = beside.bass.as_ref()?.iter().map(|m| super::company::moved(m.clone(), shift)).collect();
-    Some(CloseBass { file_name: heard[at].info.file_name.clone(), offsets })
+    let place = found.iter().position(|f| f.0.voice == Voice::Bass)?;
+    let (source, _, at) = &found[place];
+    let reading = match (&beside.tunings[place], source.keep_tuning) {
+        (Some(reading), _) => reading,
+        (None, false) => &heard[*at].readings.tuning,
+        (None, true) => return None,
+    };
+    let alignment = alignments[own].get(*at).and_then(Option::as_ref).and_then(|a| a.as_ref().ok());
+    Some(CloseBass::new(tape, reading, alignment, &heard[*at].info.file_name))
+}
+
+impl CloseBass {
+    fn new(tape: &Heard, reading: &tuning::TuningReading, alignment: Option<&Alignment>, file_name: &str) -> Self {
+        let there = |s: f64| alignment.map_or(s, |a| a.there(s));
+        let spans: Vec<(f64, f64)> = takes(tape).into_iter().map(|(start, end)| (there(start), there(end))).collect();
+        let shift = alignment.map_or(0.0, Alignment::pitch_cents);
+        let offsets =
+            tuning::close_bass(reading, &spans).into_iter().map(|m| super::company::moved(m, shift)).collect();
+        Self { file_name: file_name.to_owned(), offsets }
+    }
 }

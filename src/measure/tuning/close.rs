@@ -2,14 +2,13 @@
 //!
 //! Conventions: offsets in cents from equal temperament at A4 = 440 Hz on the close recording's own clock, plus = sharp.
 //!
-//! Method: the notes of the bass line, each with its period ([`super::period`]); the offset of a take is the middle (weighted
-//! median) of its notes on the circle of a semitone. The interval is the scatter of the notes and what is known of the method.
+//! Method: the notes of the bass line, each read by the single-note detector without its attack; the offset of a take is the
+//! middle (weighted median) of its notes on the circle of a semitone. The interval is the scatter of the notes and what is known of the method.
 //!
-//! Limits: the pitch is that of what sounds. Recorded basses sound 1 to 11 cents sharp while a note of 0.3 to 0.5 s lasts, against the
-//! same note left to ring for 1.6 s; a stiff string's period lies above its fundamental (4.3 cents on the demo band's). Others
-//! that leak into the recording pull it towards their own tuning.
-//! Accuracy: fourteen mixes (`benches/close`, others 11 to 24 dB under the bass) against the periods of the dry stems by another
-//! program: middle 0.7 cents, eleven within 1, worst 5.1 (a bass 25 cents sharp, the others 11 dB under it).
+//! Limits: a note's pitch is what its partials sound at, and those of one string do not agree: on recorded uprights the first and
+//! the fourth lie up to 20 cents apart. Twelve mixes with known truth (`benches/close`), the others 11 to 17 dB under the bass: middle 2.3
+//! cents off, within 0.5 on two; the worst 7.9, such an upright. With all partials the middle is 1.3 and five are within 0.5, but a
+//! stiff string, whose pitch is that of its fundamental, is read 1.8 cents sharp.
 
 use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;
@@ -17,7 +16,7 @@ use crate::stats::Measured;
 use super::TuningReading;
 use super::compact::{HOP_S, frame_at};
 use super::line::{LongTermLevel, bass_runs};
-use super::period::CloseNote;
+use super::single::single_note_of;
 
 /// A note is read when it lasts at least this many frames (0.24 s).
 const SHORTEST: usize = 6;
@@ -25,38 +24,39 @@ const SHORTEST: usize = 6;
 const FEWEST: usize = 8;
 /// Notes further than this from the middle are misread, cents.
 const NEAR_CENTS: f64 = 25.0;
-/// A note counts by its length, up to this, s.
-const LONGEST_WEIGHT_S: f64 = 1.0;
-/// Known error besides the scatter (95 %), cents: what leaks into the recording. With the others 14 dB under the bass or more it would be
-/// a fifth of this.
+/// A note that is less certain than this by itself does not count, cents.
+const CERTAIN_CENTS: f64 = 15.0;
+/// Partials of a note that are measured: the upper ones of a stiff string are sharp.
+const PARTIALS: u32 = 3;
+/// Known error besides the scatter (95 %), cents: which partial leads the ear differs between basses. Held the truth on ten
+/// of the twelve mixes that it was chosen on.
 const SYSTEMATIC_CENTS: f64 = 5.0;
 
-/// The notes of the bass line in each of `takes` (seconds of the close recording).
-pub fn close_notes(reading: &TuningReading, takes: &[(f64, f64)]) -> Vec<Vec<CloseNote>> {
+/// Offset of the bass in each of `takes` (seconds of the close recording).
+///
+/// # Not measurable
+/// `too_few_notes` with fewer than eight clear notes.
+pub fn close_bass(reading: &TuningReading, takes: &[(f64, f64)]) -> Vec<Measured> {
     let store = &reading.store;
     let at = |s: f64| frame_at(s).min(store.frames());
     let frames: Vec<(usize, usize)> = takes.iter().map(|t| (at(t.0), at(t.1))).collect();
     let level = LongTermLevel::of(store, &frames);
     let of_take = |&(first, end): &(usize, usize)| {
-        let runs = bass_runs(&store.view(), &level, first, end);
-        runs.iter()
+        let store = &store.view();
+        let runs = bass_runs(store, &level, first, end);
+        let notes: Vec<(f64, f64)> = runs
+            .iter()
             .filter(|r| r.end - r.first >= SHORTEST)
-            .map(|r| CloseNote { start_s: r.first as f64 * HOP_S, end_s: r.end as f64 * HOP_S, midi: r.midi })
-            .collect()
+            .filter_map(|r| {
+                let note = single_note_of(store, r.first as f64 * HOP_S, r.end as f64 * HOP_S, PARTIALS);
+                let half = (note.high? - note.low?) / 2.0;
+                let seconds = (r.end - r.first) as f64 * HOP_S;
+                (half < CERTAIN_CENTS).then_some((note.value?, seconds.min(1.0)))
+            })
+            .collect();
+        middle(&notes)
     };
     frames.iter().map(of_take).collect()
-}
-
-/// Offset of the bass from its notes and their pitches.
-///
-/// # Not measurable
-/// `too_few_notes` with fewer than eight clear notes.
-pub fn close_bass(notes: &[(CloseNote, Option<f64>)]) -> Measured {
-    let clear: Vec<(f64, f64)> = notes
-        .iter()
-        .filter_map(|(note, cents)| Some(((*cents)?, (note.end_s - note.start_s).min(LONGEST_WEIGHT_S))))
-        .collect();
-    middle(&clear)
 }
 
 fn wrap(cents: f64) -> f64 {

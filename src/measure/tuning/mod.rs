@@ -19,7 +19,6 @@ mod line;
 mod model;
 mod normal;
 mod offset;
-mod period;
 mod settled;
 mod single;
 mod strings;
@@ -35,11 +34,10 @@ use crate::dsp::shelf::Shelf;
 use crate::dsp::{Block, Meter};
 use crate::stats::Measured;
 
-pub use close::{close_bass, close_notes};
+pub use close::close_bass;
 use compact::{PEAKS, PeakStore};
 pub use harmony::{BeatClasses, HARMONY_METHOD_ID, Harmony};
 pub use hints::TuningHints;
-pub use period::{CloseNote, PeriodMeter};
 pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
 
@@ -76,13 +74,14 @@ impl TuningMeter {
 
     /// A meter at the start of a tape that keeps what it has on a shelf.
     pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
-        Self { decimator: decimator(), stream: PeakStream::new(PEAKS), low: Vec::new(), store: PeakStore::on(shelf) }
+        // 48 kHz to 6 kHz; flat to 1.5 kHz, what would fold below that is 70 dB down or more.
+        Self {
+            decimator: Decimator::new(8, 0.0625, 48),
+            stream: PeakStream::new(PEAKS),
+            low: Vec::new(),
+            store: PeakStore::on(shelf),
+        }
     }
-}
-
-/// 48 kHz to 6 kHz; flat to 1.5 kHz, what would fold below that is 70 dB down or more.
-fn decimator() -> Decimator {
-    Decimator::new(8, 0.0625, 48)
 }
 
 impl Default for TuningMeter {

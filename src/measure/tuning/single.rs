@@ -47,6 +47,11 @@ const SYSTEMATIC_CENTS: f64 = 3.0;
 ///
 /// Absent with "no_note_heard" when fewer than three frames agree on a pitch.
 pub fn single_note(store: &PeakStore, start_s: f64, end_s: f64) -> Measured {
+    single_note_of(store, start_s, end_s, MEASURED)
+}
+
+/// As [`single_note`], by the first `partials` partials only: the fewer, the less a stiff string's sharp upper ones count.
+pub fn single_note_of(store: &PeakStore, start_s: f64, end_s: f64, partials: u32) -> Measured {
     let (first, end) = (frame_at(start_s), frame_at(end_s).min(store.frames()));
     let guesses: Vec<(f64, f64)> = (first..end)
         .filter_map(|i| {
@@ -58,7 +63,7 @@ pub fn single_note(store: &PeakStore, start_s: f64, end_s: f64) -> Measured {
         })
         .collect();
     let Some(place) = densest(&guesses) else { return Measured::absent("no_note_heard") };
-    measure(store, (first, end), place)
+    measure(store, (first, end), place, partials)
 }
 
 /// The guess with the most weight around it.
@@ -139,11 +144,11 @@ fn score(peaks: &[Peak], f0: f64, strongest: f64) -> f64 {
     sum - missing * strongest.sqrt()
 }
 
-fn measure(store: &PeakStore, (first, end): (usize, usize), place: f64) -> Measured {
+fn measure(store: &PeakStore, (first, end): (usize, usize), place: f64, counted: u32) -> Measured {
     let f0 = midi_to_hz(place / 100.0);
     let mut partials: Vec<(f64, f64)> = Vec::new();
     let mut frames = 0u64;
-    for number in 1..=MEASURED {
+    for number in 1..=counted {
         let target = f0 * f64::from(number);
         let skip = ATTACK.min((end - first) / 3);
         let own: Vec<(f64, f64)> = (first + skip..end)
