@@ -85,7 +85,7 @@ fn swing(take: &TakeFacts) -> Option<String> {
     } else {
         let published = take.time_detail.published_swing_ratio;
         let context =
-            published.map(|r| format!(" (on recordings at this tempo: about {})", words::number(r, 1, false)));
+            published.map(|r| format!(" (on recordings at this tempo up to about {})", words::number(r, 1, false)));
         format!("Eighths swing {} to 1{}.", words::number(value, 1, false), context.unwrap_or_default())
     })
 }
