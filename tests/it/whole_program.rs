@@ -6,7 +6,7 @@ use std::process::Output;
 use assert_cmd::Command;
 use ledgerline::demo::{self, scenario::*};
 use ledgerline::report::{Report, read_report};
-use ledgerline::tape::write_wav::{WavFile, WavSample, WavSpec};
+use ledgerline::tape::write_wav::{WavFile, WavMark, WavSample, WavSpec};
 
 fn ledgerline(arguments: &[&str], paths: &[&Path]) -> Output {
     let mut command = Command::new(env!("CARGO_BIN_EXE_ledgerline"));
@@ -285,10 +285,16 @@ fn no_name_of_a_file_a_mark_or_a_sheet_leads_out_of_the_out_folder() {
     let tapes = place.path().join("tapes ünï 楽団");
     std::fs::create_dir_all(tapes.join(&deep)).unwrap();
     let long = format!("{}é.wav", "n".repeat(240));
-    let names =
-        ["Über uns 日本 \u{202e}gnp.wav", "CASE.wav", "case.wav", "..\\..\\up $(touch x) `x`;.wav", "a\nb.wav", &long];
+    let names = [
+        "Über uns 日本 \u{202e}gnp.wav",
+        "CASE.wav",
+        "case.wav",
+        "up\\..\\..\\ $(touch x) `x`;.wav",
+        "a\nb.wav",
+        &long,
+    ];
     for (number, name) in (1u16..).zip(names) {
-        let mark = ledgerline::tape::Mark { at_s: 0.5, label: "../../marked".to_owned() };
+        let mark = WavMark { at_frame: 4000, length_frames: None, label: "../../marked".to_owned() };
         let spec =
             WavSpec { channels: 1, sample_rate_hz: 8000, sample: WavSample::Pcm16, date: None, marks: vec![mark] };
         let mut file =
