@@ -2,8 +2,7 @@
 
 fn main() -> std::process::ExitCode {
     keep_little_memory();
-    ledgerline::pipeline::give_back_by(give_memory_back);
-    ledgerline::cli::run()
+    ledgerline::cli::run(give_memory_back)
 }
 
 /// The C library of Linux learns from the first large block that is freed to keep as much for the next one, and more with each larger

@@ -164,8 +164,9 @@ struct Work {
     mic_curve: Option<PathBuf>,
 }
 
-/// Runs the program with the process's own arguments.
-pub fn run() -> ExitCode {
+/// Runs the program with the process's own arguments; `give_memory_back` hands what is free back to the system.
+pub fn run(give_memory_back: fn()) -> ExitCode {
+    crate::pipeline::give_back_by(give_memory_back);
     let code = match Arguments::parse().command {
         Command::Review { paths, work } => review::run(&paths, &work),
         Command::Season { out } => season::run(&out),

@@ -285,8 +285,14 @@ fn no_name_of_a_file_a_mark_or_a_sheet_leads_out_of_the_out_folder() {
     let tapes = place.path().join("tapes ünï 楽団");
     std::fs::create_dir_all(tapes.join(&deep)).unwrap();
     let long = format!("{}é.wav", "n".repeat(240));
-    let names =
-        ["Über uns 日本 \u{202e}gnp.wav", "CASE.wav", "case.wav", "..\\..\\up $(touch x) `x`;.wav", "a\nb.wav", &long];
+    let names = [
+        "Über uns 日本 \u{202e}gnp.wav",
+        "CASE.wav",
+        "case.wav",
+        "up\\..\\..\\ $(touch x) `x`;.wav",
+        "a\nb.wav",
+        &long,
+    ];
     for (number, name) in (1u16..).zip(names) {
         let mark = WavMark { at_frame: 4000, length_frames: None, label: "../../marked".to_owned() };
         let spec =
