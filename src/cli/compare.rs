@@ -21,7 +21,7 @@ pub fn run(first: &str, second: &str, out: &Path, json: bool) -> u8 {
             }
         },
         Ok(compared) => {
-            table(&compared).iter().for_each(|line| println!("{line}"));
+            table(&compared).iter().for_each(|line| println!("{}", words::harmless(line)));
             EXIT_ALL_MEASURED
         }
         Err(error) => {

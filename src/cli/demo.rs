@@ -7,7 +7,7 @@ use crate::pipeline;
 
 /// Makes the demo tapes in `dir` and reviews them; the exit code.
 pub fn run(dir: &Path, work: &Work) -> u8 {
-    eprintln!("making the tapes of the demo band in {}", dir.display());
+    words::say(&format!("making the tapes of the demo band in {}", dir.display()));
     if let Err(error) = pipeline::make_demo_tapes(dir) {
         words::print_error(&error.to_string(), error.hint());
         return EXIT_NOTHING_DONE;

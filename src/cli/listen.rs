@@ -25,7 +25,7 @@ pub fn run(tape: &Path, out: &Path, target: Option<&Path>, tried_db: [Option<f64
     stop_on_interrupt(&stop);
     match listened(tape, out, target, tried_db, &stop) {
         Ok(outcome) => {
-            lines(&outcome).iter().for_each(|line| eprintln!("{line}"));
+            lines(&outcome).iter().for_each(|line| words::say(line));
             EXIT_ALL_MEASURED
         }
         Err(error) => {

@@ -38,9 +38,9 @@ impl Progress {
     fn line(&self, text: &str) {
         if self.terminal {
             // A terminal that went away must not end the work.
-            let _ = self.bars.println(text);
+            let _ = self.bars.println(words::harmless(text));
         } else {
-            eprintln!("{text}");
+            words::say(text);
         }
     }
 

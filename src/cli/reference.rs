@@ -25,7 +25,7 @@ pub fn run(paths: &[PathBuf], name: &str, into: &Path, jobs: Option<u16>, own: b
     };
     match pipeline::learn_target(paths, &options, &Progress::new(), &stop) {
         Ok(outcome) => {
-            summary(&outcome).iter().for_each(|line| eprintln!("{line}"));
+            summary(&outcome).iter().for_each(|line| words::say(line));
             if outcome.failed > 0 { EXIT_SOME_NOT } else { EXIT_ALL_MEASURED }
         }
         Err(error) => {

@@ -51,7 +51,7 @@ pub fn review(paths: &[PathBuf], work: &Work) -> Option<ReviewOutcome> {
     match pipeline::review(paths, &options, &Progress::new(), &stop) {
         Ok(outcome) => {
             for line in words::summary(&outcome, &work.out) {
-                eprintln!("{line}");
+                words::say(&line);
             }
             Some(outcome)
         }

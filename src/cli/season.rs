@@ -10,9 +10,13 @@ pub fn run(out: &Path) -> u8 {
     match pipeline::redraw_season(out, None) {
         Ok(season) => {
             for warning in &season.warnings {
-                eprintln!("{warning}");
+                words::say(warning);
             }
-            eprintln!("season of {}: {}", words::counted(season.rehearsals, "rehearsal"), season.picture.display());
+            words::say(&format!(
+                "season of {}: {}",
+                words::counted(season.rehearsals, "rehearsal"),
+                season.picture.display()
+            ));
             if season.warnings.is_empty() { EXIT_ALL_MEASURED } else { EXIT_SOME_NOT }
         }
         Err(error) => {

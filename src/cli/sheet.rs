@@ -9,7 +9,8 @@ use crate::sheet;
 pub fn run(dir: &Path) -> u8 {
     match sheet::write_starter(dir) {
         Ok(path) => {
-            eprintln!("{}: written; take the # away from the lines that you want to say", path.display());
+            let said = "written; take the # away from the lines that you want to say";
+            words::say(&format!("{}: {said}", path.display()));
             EXIT_ALL_MEASURED
         }
         Err(error) => {

@@ -49,10 +49,26 @@ pub fn summary(outcome: &ReviewOutcome, out: &Path) -> Vec<String> {
 
 /// An error on stderr, with what to do about it when we know.
 pub fn print_error(message: &str, hint: Option<&str>) {
-    eprintln!("{message}");
+    say(message);
     if let Some(hint) = hint {
-        eprintln!("\nhint: {hint}");
+        say(&format!("\nhint: {hint}"));
     }
+}
+
+/// A line or more on stderr.
+pub fn say(text: &str) {
+    eprintln!("{}", harmless(text));
+}
+
+/// A text whose names cannot command the terminal: control characters other than the line's end, and those that turn the direction of
+/// writing (Unicode standard annex 9), are spelt out.
+pub fn harmless(text: &str) -> String {
+    let commands = |c: char| {
+        c != '\n' && c.is_control()
+            || matches!(c, '\u{61c}' | '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+    };
+    let spelt = |c: char| if commands(c) { c.escape_unicode().to_string() } else { c.to_string() };
+    text.chars().map(spelt).collect()
 }
 
 /// "1 tape", "2 tapes".
@@ -81,6 +97,12 @@ mod tests {
     fn a_long_name_keeps_its_start_and_its_end() {
         assert_eq!(shortened("rehearsal-2026-03-12-afternoon.flac", 20), "rehearsal…rnoon.flac");
         assert_eq!(shortened("short.wav", 20), "short.wav");
+    }
+
+    #[test]
+    fn a_name_cannot_command_the_terminal() {
+        // An escape sequence that clears the screen (ECMA-48), a bell, a turned end of a name; letters of all scripts stay.
+        assert_eq!(harmless("a\u{1b}[2J\u{7}b\u{202e}vaw.c 楽é\n"), "a\\u{1b}[2J\\u{7}b\\u{202e}vaw.c 楽é\n");
     }
 
     #[test]

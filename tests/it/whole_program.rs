@@ -311,6 +311,8 @@ fn no_name_of_a_file_a_mark_or_a_sheet_leads_out_of_the_out_folder() {
     let before = folder_bytes(&tapes);
     let output = ledgerline(&["review", "--out", out.to_str().unwrap()], &[&tapes]);
     assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let said = stderr(&output);
+    assert!(said.contains("\\u{202e}gnp.wav") && !said.contains('\u{202e}'), "{said}");
     let found = reports(&out);
     assert_eq!(found.len(), names.len());
     let plain = |name: &str| name.len() <= 100 && name.bytes().all(|b| b.is_ascii_alphanumeric() || b"-_".contains(&b));
