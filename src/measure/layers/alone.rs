@@ -33,7 +33,7 @@ pub fn hears_among_others(layer: Layer, takes: &[LayerLevels]) -> bool {
     let among = |take: &LayerLevels| {
         let level = |at: usize| take.re_band_lu[at].value;
         let company = (0..LAYERS.len()).filter(|at| *at != layer as usize);
-        level(layer as usize).is_none_or(|own| own <= ROOM_LU)
+        level(layer as usize).is_some_and(|own| own <= ROOM_LU)
             && company.filter(|at| level(*at).is_some_and(|other| other >= COMPANY_LU)).count() >= 1
     };
     !takes.is_empty() && takes.iter().all(among)

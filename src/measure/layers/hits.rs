@@ -91,27 +91,26 @@ impl Hits {
 mod tests {
     use super::*;
 
-    /// Rates with a hit of this strength, spread over two steps, at each of these steps.
+    /// Rates with a hit of this strength, spread over three steps, at each of these steps.
     fn rates(steps: usize, hits: &[(usize, u8)]) -> Vec<u8> {
         let mut rates = vec![2; steps];
         for &(step, strength) in hits {
-            rates[step] = strength - strength / 3;
-            rates[step + 1] = strength / 3;
+            rates[step - 1..=step + 1].copy_from_slice(&[strength / 4, strength / 2, strength / 4]);
         }
         rates
     }
 
     #[test]
     fn hits_are_counted_once_at_their_place_and_weak_ones_are_only_doubted() {
-        let hits = Hits::of(&rates(100, &[(0, 90), (10, 95), (20, 96), (40, 50), (60, 20), (99 - 1, 95)]), 0.0, 10.0);
+        let hits = Hits::of(&rates(100, &[(1, 88), (10, 96), (20, 96), (40, 52), (60, 20), (98, 96)]), 0.0, 10.0);
         let steps: Vec<f64> = hits.at_s.iter().map(|s| (s / STEP_S - 0.25).round()).collect();
-        assert_eq!((steps, hits.doubtful), (vec![0.0, 10.0, 20.0, 98.0], 2));
+        assert_eq!((steps, hits.doubtful), (vec![1.0, 10.0, 20.0, 98.0], 2));
     }
 
     #[test]
     fn a_stretch_has_its_own_hits_only() {
-        let all = rates(100, &[(10, 95), (20, 95), (40, 95)]);
-        let cut = 20.2 * STEP_S;
+        let all = rates(100, &[(10, 96), (20, 96), (40, 96)]);
+        let cut = 20.0 * STEP_S;
         assert_eq!((Hits::of(&all, 0.0, cut).at_s.len(), Hits::of(&all, cut, 5.0).at_s.len()), (1, 2));
         assert_eq!(Hits::of(&all, 50.0, 60.0), Hits::default());
         assert_eq!(Hits::of(&[], 0.0, 60.0), Hits::default());
