@@ -39,11 +39,23 @@ class LayerNet(nn.Module):
         return self.leave(h).view(x.shape[0], CLASSES, BANDS, x.shape[2])
 
 
+def fold(w, norm):
+    """Weights and biases of a dense layer with the normalisation behind it."""
+    s = norm.weight / torch.sqrt(norm.running_var + norm.eps)
+    return w * s[:, None], norm.bias - norm.running_mean * s
+
+
+def follow(mean, net, step):
+    """Moves the running mean of a net's numbers towards the net."""
+    d = min(.999, (1 + step) / (10 + step))
+    with torch.no_grad():
+        for p, q in zip(mean.state_dict().values(), net.state_dict().values()):
+            if p.dtype.is_floating_point: p.mul_(d).add_(q, alpha=1 - d)
+            else: p.copy_(q)
+
+
 def folded(net):
     """Weights with the normalisations folded in: enter [H, I], enter_bias, per block depth [H, 5], point [H, H], bias, leave [384, H], leave_bias."""
-    def fold(w, norm):
-        s = norm.weight / torch.sqrt(norm.running_var + norm.eps)
-        return w * s[:, None], norm.bias - norm.running_mean * s
     out = {}
     with torch.no_grad():
         w, b = fold(net.enter.weight[:, :, 0], net.enter_norm)
@@ -89,9 +101,6 @@ class HitBranch(nn.Module):
 
 def folded_hits(net):
     """Weights of a HitBranch with the normalisations folded in, in the order of the file."""
-    def fold(w, norm):
-        s = norm.weight / torch.sqrt(norm.running_var + norm.eps)
-        return w * s[:, None], norm.bias - norm.running_mean * s
     out = {}
     with torch.no_grad():
         out["enter"], out["enter_bias"] = fold(net.enter.weight[:, :, 0], net.enter_norm)

@@ -133,12 +133,7 @@ def main():
                 for q in opts[n].param_groups: q["lr"] = A.lr * min(1, step / 300) * (.5 + .5 * math.cos(math.pi * frac))
                 l = losses(h(hidden), y, w); loss = l.mean() / 10; opts[n].zero_grad(set_to_none=True); loss.backward(); norm = torch.nn.utils.clip_grad_norm_(h.parameters(), 1.0)
                 if torch.isfinite(norm): opts[n].step()
-                d = min(.999, (1 + step) / (10 + step))
-                with torch.no_grad():
-                    for p, q in zip(emas[n].state_dict().values(), h.state_dict().values()):
-                        if p.dtype.is_floating_point: p.mul_(d).add_(q, alpha=1 - d)
-                        else: p.copy_(q)
-                acc.append(l.detach())
+                network.follow(emas[n], h, step); acc.append(l.detach())
         if time.time() - last > 40:
             last = time.time(); say(f"step {step} made {made}", "ready", feeds[0]["full"].qsize(), "train", [round(float(v), 2) for v in torch.stack(acc).mean(0)], "held", score()); acc = []
             for n, h in emas.items(): torch.save(h.state_dict(), f"{A.out}/{n}.pt")

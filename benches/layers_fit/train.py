@@ -142,12 +142,7 @@ def main():
             opt.zero_grad(set_to_none=True); loss.backward(); norm = torch.nn.utils.clip_grad_norm_(net.parameters(), 1.0); step += 1
             if torch.isfinite(norm): opt.step()
             else: bad += 1
-            with torch.no_grad():
-                d = min(.999, (1 + step) / (10 + step))
-                for p, q in zip(ema.state_dict().values(), net.state_dict().values()):
-                    if p.dtype.is_floating_point: p.mul_(d).add_(q, alpha=1 - d)
-                    else: p.copy_(q)
-            acc.append(parts)
+            network.follow(ema, net, step); acc.append(parts)
         torch.cuda.synchronize(); spent[1] += time.time() - t
         if time.time() - last > 30:
             last = time.time(); a = torch.stack(acc).mean(0).tolist(); acc = []

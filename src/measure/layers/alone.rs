@@ -32,9 +32,9 @@ pub fn heard_alone(takes: &[LayerLevels]) -> Option<Layer> {
 pub fn hears_among_others(layer: Layer, takes: &[LayerLevels]) -> bool {
     let among = |take: &LayerLevels| {
         let level = |at: usize| take.re_band_lu[at].value;
-        let company = (0..LAYERS.len()).filter(|at| *at != layer as usize);
+        let mut company = (0..LAYERS.len()).filter(|at| *at != layer as usize);
         level(layer as usize).is_some_and(|own| own <= ROOM_LU)
-            && company.filter(|at| level(*at).is_some_and(|other| other >= COMPANY_LU)).count() >= 1
+            && company.any(|at| level(at).is_some_and(|other| other >= COMPANY_LU))
     };
     !takes.is_empty() && takes.iter().all(among)
 }
