@@ -82,7 +82,7 @@ const ROWS: &[Row] = &[
         |r| timed(r, |t| t.feel.hat_on_2_and_4_percent.clone())),
     ("bass_to_drums_ms", "bass after the drums", "ms", &["passages", "time"], Anything, Mean,
         |r| timed(r, |t| t.feel.bass_to_drums_ms.clone())),
-    ("comping_onsets_per_bar", "onsets of guitar and keys in a bar", "a bar", &["passages", "time", "layers"], Anything, Mean,
+    ("comping_onsets_per_bar", "hits of guitar and keys in a bar", "a bar", &["passages", "time", "layers"], Anything, Mean,
         |r| timed(r, |t| t.feel.comping_onsets_per_bar.clone())),
 ];
 

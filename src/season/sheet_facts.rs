@@ -26,6 +26,7 @@ pub struct Fact {
 const TUNING: &[&str] = &["passages", "tuning"];
 const TIME: &[&str] = &["passages", "time"];
 const LAYERS: &[&str] = &["passages", "layers"];
+const COMPING: &[&str] = &["passages", "time", "layers"];
 
 const fn fact(
     label: &'static str,
@@ -76,7 +77,7 @@ pub fn facts(player: &str) -> Vec<Fact> {
             fact("loudness of guitar and keys in the band", "LU", Neither, Recorder, LAYERS, |r| {
                 layer(r, |l| &l.comping)
             }),
-            fact("chords of guitar and keys in a bar", "a bar", Neither, Anything, TIME, |r| {
+            fact("hits of guitar and keys in a bar", "a bar", Neither, Anything, COMPING, |r| {
                 season_value(r, "comping_onsets_per_bar")
             }),
             fact("pitch of the piano against the band", "cents", Neither, Anything, TUNING, |r| {

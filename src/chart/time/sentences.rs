@@ -136,7 +136,7 @@ fn by_player(take: &TakeFacts) -> Option<String> {
         .map(|v| format!(", {} % of them at once", words::number(v, 0, false)));
     let first = who_is_first(&close.guitar_after_piano_ms).unwrap_or_default();
     let crowded = crowded(&close.crowded_bars);
-    Some(format!("Chords a bar: piano {piano}, guitar {guitar}{}{first}.{crowded}", both.unwrap_or_default()))
+    Some(format!("Hits a bar: piano {piano}, guitar {guitar}{}{first}.{crowded}", both.unwrap_or_default()))
 }
 
 /// Which of the two is first where both play, when that is certain.

@@ -130,7 +130,7 @@ fn comping(inputs: &FindingInputs) -> Option<Finding> {
         player: Player::Piano,
         severity: Severity::Main,
         statement: format!(
-            "Guitar and keys together play {onsets:.0} chords a bar in {}.",
+            "Guitar and keys together play {onsets:.0} hits a bar in {}.",
             words::takes(&numbers(&takes), inputs.takes.len())
         ),
         ask: "Let the piano lead the comping and the guitar rest for one chorus, then change over.",
