@@ -9,7 +9,7 @@ use crate::stats::Measured;
 pub use crate::units::{capital, list};
 
 /// Reason codes of readings and warnings of the tape, with their plain words; each fits behind "not said: ".
-const REASONS: [(&str, &str); 78] = [
+const REASONS: [(&str, &str); 80] = [
     ("band_pitch_unknown", "the band's own pitch is not known"),
     ("bars_of_three", "the bars have three beats"),
     ("changes_assumed", "the changes between charts are assumed"),
@@ -29,6 +29,7 @@ const REASONS: [(&str, &str); 78] = [
     ("guitar_not_clear", "the guitar does not stand out clearly enough"),
     ("half_or_double_possible", "half or double the tempo is possible"),
     ("header_rebuilt", "the recording was cut off and its header was rebuilt"),
+    ("horns_or_chords", "horns and chords cannot be told apart"),
     ("low_cut_inside_low_end", "the recorder does not hear the lowest part"),
     ("mixed_methods", "measured in different ways"),
     ("near_a_quarter_tone_may_be_other_side", "so far off that flat and sharp cannot be told apart"),
@@ -63,6 +64,7 @@ const REASONS: [(&str, &str); 78] = [
     ("over", "it is over"),
     ("packets_lost", "parts of the file were lost and are silent here"),
     ("rail_blurred_by_codec", "the file format hides overdrive"),
+    ("reaches_full_scale", "the recording is full to the brim and may be overdriven"),
     ("rate_too_low", "the file holds too little treble"),
     ("recorder_hears_no_low_end", "the recorder does not hear the low end"),
     ("recorder_hears_no_middle", "the recorder does not hear the middle"),

@@ -39,6 +39,8 @@ const ABRUPT_FALL: f64 = 0.6;
 const COUNTED_SHARE: f32 = 0.4;
 /// Samples that are looked over at once.
 const CHUNK: usize = 64;
+/// Amplitudes from here on count as full scale: 0.3 dB below, which lossy codecs move a peak by.
+const FULL_SCALE: f32 = 0.966;
 /// Bins beyond the rail that the codec may still fill: 0.5 dB.
 const BLUR_BINS: usize = 2;
 
@@ -73,6 +75,11 @@ impl ClippingMeter {
         for (channel, samples) in self.channels.iter_mut().zip(&block.channels) {
             samples.chunks(CHUNK).for_each(|chunk| channel.push(chunk));
         }
+    }
+
+    /// Does any channel come to full scale?
+    pub fn reaches_full_scale(&self) -> bool {
+        self.channels.iter().any(|channel| channel.top >= FULL_SCALE)
     }
 
     /// Share of frames on a rail in the worst channel, percent.

@@ -35,6 +35,9 @@ pub struct Health {
     pub gain_riding: Measured<bool>,
     /// Share of frames that sit on a clipping rail, percent.
     pub clipped_percent: Measured,
+    /// The highest sample comes within 0.3 dB of full scale or passes it (a codec overshoots): the recorder, or whatever
+    /// made the file, may have been overloaded there, also where no rail shows.
+    pub reaches_full_scale: bool,
     /// Where the recording stops hearing bass, Hz (-6 dB against the band above).
     pub low_cut_hz: Measured,
     /// Where the recording stops hearing treble, Hz.
@@ -117,6 +120,7 @@ impl HealthReading {
             noise_floor_dbfs: heard.levels.noise_floor(gain_riding.value == Some(true)),
             gain_riding,
             clipped_percent: heard.clipping.finish(),
+            reaches_full_scale: heard.clipping.reaches_full_scale(),
             low_cut_hz: sounding(heard.bandwidth.low_cut()),
             high_cut_hz: sounding(heard.bandwidth.high_cut(heard.sample_rate_hz)),
             hum_hz: sounding(heard.hum.finish()),

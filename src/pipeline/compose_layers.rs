@@ -23,6 +23,10 @@ const LOW_CUT_TAKES_BASS_HZ: f64 = 82.0;
 const CLIPPED: &str = "clipped";
 /// More clipped frames than this are overload, percent.
 const CLIPPED_PERCENT: f64 = 0.001;
+/// Reason of a recording that touches full scale without a rail that shows.
+const FULL_SCALE: &str = "reaches_full_scale";
+/// Reason and warning of a bass whose lowest part the recorder does not hear.
+const LOW_CUT: &str = "low_cut_inside_low_end";
 /// Marks nearer to each other or to the take's ends than this make no part of their own, seconds.
 const MARK_APART_S: f64 = 1.0;
 
@@ -96,7 +100,8 @@ pub fn measure_layers(
     }
     let low_cut = health.low_cut_hz.value.is_some_and(|hz| hz > LOW_CUT_TAKES_BASS_HZ);
     let clipped = health.clipped_percent.value.is_some_and(|percent| percent > CLIPPED_PERCENT);
-    let distrusted = distrust(health.loudness_over_time.ok, health.gain_riding.value, clipped);
+    let distrusted = distrust(health.loudness_over_time.ok, health.gain_riding.value, clipped)
+        .or(health.reaches_full_scale.then_some(FULL_SCALE));
     TapeLayers { powers, takes: takes.to_vec(), parts: all_parts, form_bars, hits, distrusted, clipped, low_cut }
 }
 
@@ -267,14 +272,19 @@ impl TapeLayers {
 
     fn facts(&self, part: &Part, loudness: &LoudnessReading) -> PartFacts {
         let layers::LayerLevels { lufs, re_band_lu, .. } = self.part_levels(part);
-        let believed = |m: Measured| match self.distrusted {
+        let believed = |layer: usize, m: Measured| match self.disbelief(layer) {
             Some(reason) if m.value.is_some() => Measured::absent(reason),
             _ => m,
         };
+        // Full scale, touched here and there, leaves the layers as they stand against each other.
         let warned = |m: Measured| match self.distrusted {
-            Some(reason) if m.value.is_some() && !(reason == CLIPPED && self.clipped) => m.with_warning(reason),
+            Some(reason) if m.value.is_some() && reason != FULL_SCALE && !(reason == CLIPPED && self.clipped) => {
+                m.with_warning(reason)
+            }
             _ => m,
         };
+        let mut layer = 0..;
+        let lufs = lufs.map(|m| believed(layer.next().unwrap_or_default(), m));
         PartFacts {
             label: part.label.clone(),
             source: part.source,
@@ -283,7 +293,7 @@ impl TapeLayers {
             same_form_as: part.same_form_as.clone(),
             loudness_lufs: loudness.integrated_lufs(part.start_s, part.end_s),
             low_end_excess_db: None,
-            layers_lufs: self.levels(lufs.map(believed)),
+            layers_lufs: self.levels(lufs),
             layers_re_band_lu: Some(self.levels(re_band_lu.map(warned))),
             layers_from_close: from_close(part),
             time: None,
@@ -293,22 +303,42 @@ impl TapeLayers {
     fn levels(&self, levels: [Measured; LAYERS.len()]) -> LayerLevels {
         let overloaded = |m: Measured| if self.clipped && m.value.is_some() { m.with_warning(CLIPPED) } else { m };
         let [bass, drums, comping, horns] = levels.map(overloaded);
-        let bass =
-            if self.low_cut && bass.value.is_some() { bass.with_warning("low_cut_inside_low_end") } else { bass };
+        let bass = if self.low_cut && bass.value.is_some() { bass.with_warning(LOW_CUT) } else { bass };
         LayerLevels { bass, drums, comping, horns }
     }
 
-    /// One entry a second.
+    /// Why the level of a layer by itself cannot be stated, if so.
+    fn disbelief(&self, layer: usize) -> Option<&'static str> {
+        self.distrusted.or((self.low_cut && layer == Layer::Bass as usize).then_some(LOW_CUT))
+    }
+
+    /// One entry a second; none where the part has no level of that layer.
     pub fn curves(&self, hops: usize) -> LayerCurves {
-        let curve = |layer: Layer| match self.distrusted {
-            Some(_) => vec![None; hops],
-            None => self.powers.curve(layer, &self.takes, hops),
+        let parts: Vec<_> = self.parts.iter().flatten().map(|part| (part, self.part_levels(part).lufs)).collect();
+        let curve = |layer: Layer| {
+            if self.disbelief(layer as usize).is_some() {
+                return vec![None; hops];
+            }
+            let mut curve = self.powers.curve(layer, &self.takes, hops);
+            for (part, _) in parts.iter().filter(|(_, lufs)| lufs[layer as usize].value.is_none()) {
+                empty(&mut curve, (part.start_s, part.end_s));
+            }
+            curve
         };
         LayerCurves {
             bass: curve(Layer::Bass),
             drums: curve(Layer::Drums),
             comping: curve(Layer::Comping),
             horns: curve(Layer::Horns),
+        }
+    }
+}
+
+/// Takes the seconds whose middle lies in a span out of a curve.
+fn empty(curve: &mut [Option<f64>], (start_s, end_s): (f64, f64)) {
+    for (second, value) in curve.iter_mut().enumerate() {
+        if (start_s..end_s).contains(&(second as f64 + 0.5)) {
+            *value = None;
         }
     }
 }
@@ -329,16 +359,29 @@ mod tests {
         assert_eq!(distrust(true, Some(false), true), Some("clipped"));
         assert_eq!(distrust(true, None, true), Some("clipped"));
         assert_eq!(distrust(false, Some(true), true), Some("gain_riding"));
-        let layers = |distrusted| TapeLayers {
-            powers: LayerPowers::default(),
-            takes: vec![(0.0, 10.0)],
-            parts: Vec::new(),
-            form_bars: Vec::new(),
-            hits: Vec::new(),
-            distrusted,
-            clipped: true,
-            low_cut: false,
-        };
-        assert_eq!(layers(Some(CLIPPED)).curves(3).bass, vec![None; 3]);
+        assert_eq!(layers(Some(CLIPPED), false).curves(3).bass, vec![None; 3]);
+    }
+
+    fn layers(distrusted: Option<&'static str>, low_cut: bool) -> TapeLayers {
+        let (takes, clipped) = (vec![(0.0, 10.0)], distrusted == Some(CLIPPED));
+        let (parts, form_bars, hits) = (Vec::new(), Vec::new(), Vec::new());
+        TapeLayers { powers: LayerPowers::default(), takes, parts, form_bars, hits, distrusted, clipped, low_cut }
+    }
+
+    #[test]
+    fn a_bass_that_the_recorder_cuts_has_no_level_of_its_own_and_the_others_have() {
+        let [bass, drums] = [Layer::Bass as usize, Layer::Drums as usize];
+        let cut = layers(None, true);
+        assert_eq!((cut.disbelief(bass), cut.disbelief(drums)), (Some(LOW_CUT), None));
+        let (full, fine) = (layers(Some(FULL_SCALE), false), layers(None, false));
+        assert_eq!((full.disbelief(bass), full.disbelief(drums)), (Some(FULL_SCALE), Some(FULL_SCALE)));
+        assert_eq!((fine.disbelief(bass), fine.disbelief(drums)), (None, None));
+    }
+
+    #[test]
+    fn a_curve_says_nothing_over_a_part_whose_layer_is_covered() {
+        let mut curve: Vec<_> = (0..6).map(|s| Some(f64::from(s))).collect();
+        empty(&mut curve, (1.4, 3.4));
+        assert_eq!(curve, [Some(0.0), None, None, Some(3.0), Some(4.0), Some(5.0)]);
     }
 }

@@ -532,7 +532,8 @@ pub struct PartFacts {
     /// Power in 40-160 Hz against 400-2500 Hz in this part minus the same for the target, dB; plus = too much low end.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub low_end_excess_db: Option<Measured>,
-    /// Loudness that each layer alone would have.
+    /// Loudness that each layer alone would have; null where the recorder rode its gain, clipped or came to full scale, and for
+    /// the bass where a low cut takes its lowest part.
     pub layers_lufs: LayerLevels,
     /// The same against the loudness of the whole band, LU; holds also where the recorder's own level does not.
     #[serde(default, skip_serializing_if = "Option::is_none")]
@@ -897,7 +898,7 @@ pub struct Curves {
     pub momentary_max_lufs: Vec<Option<f64>>,
     /// Low end excess, dB.
     pub low_end_excess_db: Vec<Option<f64>>,
-    /// Layers, LUFS.
+    /// Layers, LUFS; null where the part has no level of that layer.
     pub layers_lufs: LayerCurves,
     /// Local tempo, beats a minute.
     pub tempo_bpm: Vec<Option<f64>>,

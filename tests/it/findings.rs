@@ -33,6 +33,7 @@ fn clean_health() -> Health {
     Health {
         gain_riding: Measured::plain(false, 1),
         clipped_percent: Measured::new(0.0, 0.0, 0.0001, 9),
+        reaches_full_scale: false,
         low_cut_hz: Measured::symmetric(35.0, 4.0, 9),
         high_cut_hz: Measured::symmetric(18_000.0, 100.0, 9),
         hum_hz: Measured::absent("no_hum"),

@@ -108,6 +108,16 @@ fn a_whole_sine_is_not_clipped() {
 }
 
 #[test]
+fn a_peak_near_full_scale_is_told_also_where_no_rail_shows() {
+    for (height, full) in [(0.95, false), (0.98, true), (1.3, true)] {
+        let mut quiet: Vec<f32> = (0..96_000).map(|i| 0.2 * (i as f32 * 0.06).sin()).collect();
+        quiet[50_000] = -height;
+        let (health, _) = hear(&[quiet], 48_000);
+        assert_eq!((health.reaches_full_scale, health.clipped_percent.value), (full, Some(0.0)), "{height}");
+    }
+}
+
+#[test]
 fn hum_is_told_at_50_and_at_60_hz_and_a_bass_note_near_60_is_none() {
     for hz in [50.0, 60.0] {
         let (channels, rate) = tape_of(Recorder { hum: Some((-50.0, hz)), ..Recorder::default() }, 24);

@@ -67,11 +67,14 @@ fn take_words(parts: &[&Part]) -> Vec<String> {
         }
     }
     for layer in &LAYERS {
-        let covered = |p: &&&Part| (layer.of)(p.re_band).reason.as_deref() == Some("covered");
-        let unheard: Vec<String> = parts.iter().filter(covered).map(|p| p.facts.label.clone()).collect();
-        if !unheard.is_empty() {
-            let name = words::capital(layer.name);
-            out.push(format!("{name} not heard over the others in {}.", part_words(&unheard, parts.len())));
+        for (reason, what) in
+            [("covered", "not heard over the others"), ("horns_or_chords", "and chords cannot be told apart")]
+        {
+            let so = |p: &&&Part| (layer.of)(p.re_band).reason.as_deref() == Some(reason);
+            let labels: Vec<String> = parts.iter().filter(so).map(|p| p.facts.label.clone()).collect();
+            if !labels.is_empty() {
+                out.push(format!("{} {what} in {}.", words::capital(layer.name), part_words(&labels, parts.len())));
+            }
         }
     }
     if out.is_empty() {

@@ -27,10 +27,12 @@ const GATE_RELATIVE_LU: f64 = -10.0;
 const COVERED_DB: f64 = -15.0;
 /// A layer whose mean power is this far under the whole is taken for silent.
 const SILENT_DB: f64 = -22.0;
-/// Horns are told only where this much of their power lies in bands that are mostly theirs. Found on 60 rendered tapes:
-/// 0.00 to 0.31 where no horn played and the network still gave them -7 to -14 LU; under it 3 to 7 dB off where they played
-/// softly, above it 1.2 dB in 95 of 100.
-const SURE_HORNS: f64 = 0.3;
+/// Horns are told only where this share of their power lies in bands that are mostly theirs: the first where they have this
+/// much of the whole, dB; the second from that much on downwards; in a straight line between. Found on 79 rendered tapes:
+/// where no horn played and the network still gave them -8 dB and less, up to 0.65; -7 dB, 0.3.
+const SURE_HORNS: [(f64, f64); 2] = [(-5.0, 0.3), (-7.5, 0.66)];
+/// Reason of horns that the chords may have made.
+pub const HORNS_OR_CHORDS: &str = "horns_or_chords";
 /// Stretch on both sides of a second whose loudness gates the second, seconds.
 const NEAR_S: f64 = 10.0;
 
@@ -180,7 +182,7 @@ impl LayerPowers {
     ///
     /// # Not measurable
     /// `too_short` (under a gating block), `silence`, `not_playing` (the layer's power is 22 dB or more under the whole),
-    /// `covered` (its loudness is 15 LU or more under the whole, or nothing is heard that is surely the horns').
+    /// `covered` (its loudness is 15 LU or more under the whole), `horns_or_chords` (horns of which too little is surely theirs).
     ///
     /// # Method and source
     /// Shares by the layer network, power and gates as ITU-R BS.1770-5 annex 1 with blocks of 384 ms every 128 ms.
@@ -264,7 +266,11 @@ fn block_power(cells: &[CellPower], of: Of) -> f64 {
 /// Is what the network gave to the horns heard by itself anywhere, or is it only a little of everything?
 fn surely_horns(span: &[CellPower]) -> bool {
     let sum = |power: &dyn Fn(&CellPower) -> f32| span.iter().map(|c| f64::from(power(c))).sum::<f64>();
-    sum(&|c| c.sure_horns) >= SURE_HORNS * sum(&|c| c.layers[Layer::Horns as usize])
+    let (horns, whole) = (sum(&|c| c.layers[Layer::Horns as usize]), sum(&|c| c.whole));
+    let [(loud_db, least), (soft_db, most)] = SURE_HORNS;
+    let under = power_to_db(horns / whole.max(f64::MIN_POSITIVE)).unwrap_or(f64::MIN);
+    let soft = ((loud_db - under) / (loud_db - soft_db)).clamp(0.0, 1.0);
+    sum(&|c| c.sure_horns) >= (least + (most - least) * soft) * horns
 }
 
 /// What is left of the blocks of a span.
@@ -300,8 +306,11 @@ fn layer_level(span: &[CellPower], layer: Layer, whole: Option<Gated>) -> (Measu
         return nothing("not_playing");
     }
     let (Some(own), Some(all)) = (lufs(level.power), lufs(whole.power)) else { return nothing("silence") };
-    if own - all < COVERED_DB || layer == Layer::Horns && !surely_horns(span) {
+    if own - all < COVERED_DB {
         return nothing("covered");
+    }
+    if layer == Layer::Horns && !surely_horns(span) {
+        return nothing(HORNS_OR_CHORDS);
     }
     let sum = |of: &dyn Fn(&CellPower) -> f32| span.iter().map(|c| f64::from(of(c))).sum::<f64>();
     let half = half_width_db(sum(&|c| c.unsure[layer as usize]) / sum(&|c| c.layers[layer as usize]));
@@ -324,12 +333,29 @@ mod tests {
             let second = powers.curve(Layer::Horns, &[(0.0, 25.0)], 25)[10];
             (powers.levels(0.0, 25.0).re_band_lu[Layer::Horns as usize].clone(), second)
         };
-        let (level, second) = horns(0.2);
-        assert_eq!((level.reason.as_deref(), second), (Some("covered"), None));
-        let (level, second) = horns(0.27);
-        assert_eq!((level.reason.as_deref(), second), (Some("covered"), None));
-        let (level, second) = horns(0.5);
-        assert!((level.value.unwrap() - 10.0 * 0.3f64.log10()).abs() < 0.01 && second.is_some());
+        // At -5.2 dB of the whole a third has to be surely theirs.
+        for sure in [0.2, 0.32] {
+            let (level, second) = horns(sure);
+            assert_eq!((level.reason.as_deref(), second), (Some(HORNS_OR_CHORDS), None));
+        }
+        for sure in [0.34, 0.5] {
+            let (level, second) = horns(sure);
+            assert!((level.value.unwrap() - 10.0 * 0.3f64.log10()).abs() < 0.01 && second.is_some());
+        }
+    }
+
+    #[test]
+    fn the_softer_the_horns_the_surer_they_have_to_be() {
+        let told = |part: f32, sure: f32| {
+            let mut layers = [0.0; LAYERS.len()];
+            layers[Layer::Horns as usize] = part;
+            surely_horns(&[CellPower { whole: 1.0, layers, sure_horns: part * sure, ..CellPower::default() }; 4])
+        };
+        // -3, -6.25 and -10 dB of the whole.
+        for (part, least) in [(0.5, 0.3), (0.2371, 0.48), (0.1, 0.66)] {
+            assert_eq!((told(part, least - 0.01), told(part, least + 0.01)), (false, true), "{part}");
+        }
+        assert!(told(0.0, 0.0), "no horns at all are a matter of the other rules");
     }
 
     #[test]
