@@ -167,7 +167,7 @@ fn summary(rows: &[Value]) {
         off.len(),
         off.iter().fold(0.0, |a: f64, b| a.max(b.abs()))
     );
-    for least in [0.0, 0.4, 0.6, 0.75] {
+    for least in [0.0, 0.4, 0.7, 0.75] {
         let of: Vec<&&Value> = shelves
             .iter()
             .filter(|r| number(&r["pair"]["least_share"]) >= least && r["pair"]["low_db"]["value"].is_number())
@@ -192,12 +192,12 @@ fn summary(rows: &[Value]) {
     }
     let broken: Vec<f64> = shelves
         .iter()
-        .filter(|r| number(&r["pair"]["least_share"]) >= 0.6)
+        .filter(|r| number(&r["pair"]["least_share"]) >= 0.7)
         .map(|r| number(&r["pair"]["promised_change_db"]) - number(&r["pair"]["true_change_db"]))
         .collect();
     let within = broken.iter().filter(|x| x.abs() <= 1.0).count();
     println!(
-        "promised change of the low end, bass share >= 0.6: {within} of {} within 1 dB of what it was",
+        "promised change of the low end, bass share >= 0.7: {within} of {} within 1 dB of what it was",
         broken.len()
     );
     let modes = pairs("mode");
@@ -269,7 +269,7 @@ fn summary(rows: &[Value]) {
         .iter()
         .map(|r| (low(r, "advice_own").unwrap_or(0.0), number(&r["twin"]["db"]), number(&r["pair"]["least_share"])))
         .collect();
-    for least in [0.6, 0.75] {
+    for least in [0.7, 0.75] {
         let of: Vec<&(f64, f64, f64)> = own.iter().filter(|x| x.2 >= least).collect();
         let fit = of.iter().filter(|x| (x.0 + x.1).abs() <= 1.5).count();
         let wrong = of.iter().filter(|x| x.0 * x.1 > 0.0).count();
