@@ -28,8 +28,9 @@ const COVERED_DB: f64 = -15.0;
 /// A layer whose mean power is this far under the whole is taken for silent.
 const SILENT_DB: f64 = -22.0;
 /// Horns are told only where this share of their power lies in bands that are mostly theirs: the first where they have this
-/// much of the whole, dB; the second from that much on downwards; in a straight line between. Found on 79 rendered tapes:
-/// where no horn played and the network still gave them -8 dB and less, up to 0.65; -7 dB, 0.3.
+/// much of the whole, dB; the second from that much on downwards; in a straight line between. Where no horn played on 79
+/// rendered tapes and the network still gave them -8 dB and less it was up to 0.43, at -7 dB 0.26; by a wider network that
+/// was tried up to 0.65.
 const SURE_HORNS: [(f64, f64); 2] = [(-5.0, 0.3), (-7.5, 0.66)];
 /// Reason of horns that the chords may have made.
 pub const HORNS_OR_CHORDS: &str = "horns_or_chords";
