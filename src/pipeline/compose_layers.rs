@@ -271,11 +271,12 @@ impl TapeLayers {
     }
 
     fn facts(&self, part: &Part, loudness: &LoudnessReading) -> PartFacts {
-        let layers::LayerLevels { lufs, re_band_lu, .. } = self.part_levels(part);
-        let believed = |layer: usize, m: Measured| match self.disbelief(layer) {
-            Some(reason) if m.value.is_some() => Measured::absent(reason),
-            _ => m,
-        };
+        let layers::LayerLevels { mut lufs, re_band_lu, .. } = self.part_levels(part);
+        for (layer, own) in lufs.iter_mut().enumerate() {
+            if let (Some(reason), true) = (self.disbelief(layer), own.value.is_some()) {
+                *own = Measured::absent(reason);
+            }
+        }
         // Full scale, touched here and there, leaves the layers as they stand against each other.
         let warned = |m: Measured| match self.distrusted {
             Some(reason) if m.value.is_some() && reason != FULL_SCALE && !(reason == CLIPPED && self.clipped) => {
@@ -283,8 +284,6 @@ impl TapeLayers {
             }
             _ => m,
         };
-        let mut layer = 0..;
-        let lufs = lufs.map(|m| believed(layer.next().unwrap_or_default(), m));
         PartFacts {
             label: part.label.clone(),
             source: part.source,
