@@ -14,9 +14,9 @@ HITS = ["enter", "enter_bias"] + [f"{k}{i}" for i in range(len(infer.HIT_DILATIO
 
 def in_use(path):
     flat = np.fromfile(path, "<f2"); at = 0; w = {}
-    shapes = dict(enter=(144, 272), enter_bias=(144,), leave=(384, 144), leave_bias=(384,))
+    H = infer.WIDTH; shapes = dict(enter=(H, 272), enter_bias=(H,), leave=(384, H), leave_bias=(384,))
     for k in FULL:
-        shape = shapes.get(k) or {"depth": (5, 144), "point": (144, 144), "bias": (144,)}[k.rstrip("0123456789")]
+        shape = shapes.get(k) or {"depth": (5, H), "point": (H, H), "bias": (H,)}[k.rstrip("0123456789")]
         n = int(np.prod(shape)); v = flat[at:at + n].reshape(shape); w[k] = v.T if k.startswith("depth") else v; at += n
     return w
 

@@ -27,7 +27,7 @@ class Library:
         self.names = {}
         for c, insts in self.by.items():
             real = [k for k in insts if "/" in k]; made = [k for k in insts if k.startswith("invented")]; font = [k for k in insts if "/" not in k and k not in made]
-            share = (.38, .44, .18) if c in ("bass", "drums") else (.25, .70, .05) if c == "horns" else (.38, .57, .05)
+            share = (.36, .42, .22) if c == "drums" else (.38, .44, .18) if c == "bass" else (.25, .70, .05) if c == "horns" else (.38, .57, .05)
             self.names[c] = [(w, pool) for w, pool in zip(share, (real, font, made)) if pool]
 
     def name(self, rng, cls):

@@ -1,7 +1,7 @@
 """The layer network (PyTorch) and its export: a mask network over 64 bands with a few seconds of context."""
 import numpy as np, torch, torch.nn as nn
 
-INPUTS, BANDS, CLASSES, HIDDEN = 272, 64, 6, 144
+INPUTS, BANDS, CLASSES, HIDDEN = 272, 64, 6, 192
 DILATIONS = [1, 1, 2, 2, 4, 4, 8, 16]
 TAPS = 5
 DROP = 0.08
@@ -87,7 +87,7 @@ def unfolded(net, path, x):
 
 
 class HitBranch(nn.Module):
-    """first and last hidden rows [batch, 2 * 144, steps] -> log rates of hits [batch, 4, steps]"""
+    """first and last hidden rows [batch, 2 * HIDDEN, steps] -> log rates of hits [batch, 4, steps]"""
     def __init__(self, width, distances):
         super().__init__(); self.width, self.distances = width, distances
         self.enter = nn.Conv1d(2 * HIDDEN, width, 1, bias=False); self.enter_norm = nn.BatchNorm1d(width)

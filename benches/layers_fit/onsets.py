@@ -48,7 +48,7 @@ def counts(torch, h):
 
 
 def trunk(torch, net, x):
-    """First and last hidden rows [B, 288, T]."""
+    """First and last hidden rows [B, 2 * HIDDEN, T]."""
     with torch.no_grad():
         x = (x - net.mean[:, None]) / net.std[:, None]; h = first = torch.relu(net.enter_norm(net.enter(x)))
         for b in net.blocks: h = b(h)

@@ -9,7 +9,7 @@ use crate::stats::Measured;
 pub use crate::units::{capital, list};
 
 /// Reason codes of readings and warnings of the tape, with their plain words; each fits behind "not said: ".
-const REASONS: [(&str, &str); 80] = [
+const REASONS: [(&str, &str); 81] = [
     ("band_pitch_unknown", "the band's own pitch is not known"),
     ("bars_of_three", "the bars have three beats"),
     ("changes_assumed", "the changes between charts are assumed"),
@@ -88,6 +88,7 @@ const REASONS: [(&str, &str); 80] = [
     ("too_few_phrases", "too few phrases to judge"),
     ("too_few_rehearsals", "too few rehearsals"),
     ("too_short", "too short to judge"),
+    ("too_uncertain", "too uncertain to tell"),
     ("upper_band_missing_he_aac", "the file format leaves out the treble"),
     ("within_onset_error", "not told within 5 ms by one recording of the room"),
 ];

@@ -158,10 +158,11 @@ pub fn balance_of_playing(readings: &Readings) -> (Balance, f64) {
     (balance, spans.iter().map(|(start, end)| end - start).sum())
 }
 
-/// The notes of the bass over the takes of a recording.
-pub fn notes_of_playing(readings: &Readings) -> NoteSpectrum {
+/// The notes of the bass over the takes of a recording, and its share of the low end, 0..=1.
+pub fn bass_of_playing(readings: &Readings) -> (NoteSpectrum, Option<f64>) {
     let takes = readings.passages.iter().filter(|p| p.kind == PassageKind::Take);
-    readings.tone.note_spectrum(&takes.map(|p| (p.start_s, p.end_s)).collect::<Vec<_>>())
+    let takes: Vec<_> = takes.map(|p| (p.start_s, p.end_s)).collect();
+    (readings.tone.note_spectrum(&takes), readings.tone.low_end_shares(&takes).bass.value)
 }
 
 impl MeasuredTape {

@@ -2,7 +2,7 @@
 
 use super::ReviewOptions;
 use crate::findings::{
-    Advice, AmpCorners, AmpInputs, AmpRow, LowEndInputs, Player, StackBand, TakeInput, advise, low_of_bass,
+    Advice, AmpCorners, AmpInputs, AmpRow, BASS_SHARE, LowEndInputs, Player, StackBand, TakeInput, advise, low_of_bass,
     mid_and_high, rows_of_band, rows_of_close,
 };
 use crate::health::Health;
@@ -73,7 +73,7 @@ pub fn measure_low_end(
 ) -> LowEnd {
     let notes = tone.note_spectrum(takes);
     let shares = shares_where_heard(tone.low_end_shares(takes), &over_takes.low_end_excess_db);
-    let own = own_difference(target, &notes).with_share(shares.bass.value);
+    let own = own_difference(target, &notes, shares.bass.value);
     let excess = |span: &(f64, f64)| balance.over(&[*span], target, limits).low_end_excess_db;
     let bass_bands = tone.bass_bands(takes);
     let inputs = AmpInputs {
@@ -124,7 +124,7 @@ fn close_rows(player: Player, over_takes: &Balance, target: &Target, own: &ToneD
     rows_of_close(player, [&amps.bass, &amps.guitar], &found)
 }
 
-fn own_difference(target: &Target, notes: &NoteSpectrum) -> ToneDifference {
+fn own_difference(target: &Target, notes: &NoteSpectrum, bass_share: Option<f64>) -> ToneDifference {
     if target.own_bass_db.len() != NOTES {
         return ToneDifference::absent(OTHER_PLAYERS);
     }
@@ -135,7 +135,15 @@ fn own_difference(target: &Target, notes: &NoteSpectrum) -> ToneDifference {
         n: [FEWEST_FOR_LOW; NOTES],
         all_dbfs: levels(&target.own_all_db),
     };
-    tone_difference(&own, notes)
+    // Targets written before revision 3 do not say how much of their low end was the bass.
+    let lesser = target.own_bass_share.map_or(bass_share, |own| bass_share.map(|here| here.min(own)));
+    let found = tone_difference(&own, notes).with_share(lesser);
+    match target.own_bass_share {
+        Some(share) if share < BASS_SHARE => {
+            ToneDifference { low_db: Measured::absent("low_end_is_not_mostly_bass"), ..found }
+        }
+        _ => found,
+    }
 }
 
 /// Where the low end is not heard, nobody's share of it is.

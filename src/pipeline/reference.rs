@@ -10,6 +10,7 @@ use super::{Observer, PipelineError, PlannedTape, TapeOutcome, compose, in_paral
 use crate::measure::balance::{self, Admired, Balance};
 use crate::measure::tone::{FEWEST_FOR_LOW, NOTES, NoteSpectrum, median_spectrum};
 use crate::report::{self, TargetFile, TargetRecording};
+use crate::stats::median;
 use crate::tape::Tape;
 
 /// What a target is learnt from and where it is put.
@@ -45,6 +46,8 @@ struct Heard {
     balance: Balance,
     playing_s: f64,
     notes: NoteSpectrum,
+    /// Share of the bass in the low end.
+    bass_share: Option<f64>,
     /// Name of the folder inside the given one.
     style: Option<String>,
 }
@@ -83,6 +86,7 @@ pub fn learn_target(
         let enough = |i: usize| middle.level_dbfs[i].filter(|_| middle.n[i] >= FEWEST_FOR_LOW);
         learnt.target.own_bass_db = (0..NOTES).map(enough).collect();
         learnt.target.own_all_db = middle.all_dbfs.to_vec();
+        learnt.target.own_bass_share = median(&playing.iter().filter_map(|(_, h)| h.bass_share).collect::<Vec<_>>());
     }
     learnt.target.close_to.clone_from(&options.close_to);
     let mut file = TargetFile::new(&learnt, balance::METHOD, playing.iter().map(recording).collect());
@@ -163,9 +167,9 @@ fn hear(looked: &Look, stop: &AtomicBool, progress: &dyn Fn(f64)) -> Result<Hear
     match stream::measure(&mut tape, stop, &mut share) {
         Ok((readings, _)) => {
             let (balance, playing_s) = compose::balance_of_playing(&readings);
-            let notes = compose::notes_of_playing(&readings);
+            let (notes, bass_share) = compose::bass_of_playing(&readings);
             readings.scratch.check().map_err(|e| failed(e.into()))?;
-            Ok(Heard { balance, playing_s, notes, style: None })
+            Ok(Heard { balance, playing_s, notes, bass_share, style: None })
         }
         Err(StreamError::Stopped) => Err(TapeOutcome::Stopped),
         Err(StreamError::Tape(error)) => Err(failed(error.into())),

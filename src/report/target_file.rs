@@ -19,7 +19,7 @@ pub const TARGET_SCHEMA_NAME: &str = "ledgerline.target";
 /// Removing, renaming or re-meaning a field raises this.
 pub const TARGET_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const TARGET_SCHEMA_REVISION: u32 = 2;
+pub const TARGET_SCHEMA_REVISION: u32 = 3;
 const TARGET: Contract = Contract { name: TARGET_SCHEMA_NAME, version: TARGET_SCHEMA_VERSION, steps: &[] };
 
 /// A learnt target.
@@ -47,6 +47,9 @@ pub struct TargetFile {
     /// Levels of all that sounds while that bass plays, dBFS, in the same order. From revision 2 on.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     pub own_all_db: Vec<Option<f64>>,
+    /// Share of that bass in the low end of its recordings, 0..=1, median; null where it is not known. From revision 3 on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub own_bass_share: Option<f64>,
     /// The player to whom the recordings were close; null for recordings of the whole band. From revision 2 on.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub close_to: Option<String>,
@@ -124,6 +127,7 @@ impl TargetFile {
             recordings,
             own_bass_db: t.own_bass_db.clone(),
             own_all_db: t.own_all_db.clone(),
+            own_bass_share: t.own_bass_share,
             close_to: t.close_to.clone(),
             styles: Vec::new(),
         }
@@ -158,6 +162,7 @@ impl TargetFile {
             bands: own.bands.iter().map(band).collect(),
             own_bass_db: self.own_bass_db.clone(),
             own_all_db: self.own_all_db.clone(),
+            own_bass_share: self.own_bass_share,
             close_to: self.close_to.clone(),
         })
     }
@@ -175,6 +180,7 @@ impl TargetFile {
             bands: self.bands.iter().map(band).collect(),
             own_bass_db: self.own_bass_db.clone(),
             own_all_db: self.own_all_db.clone(),
+            own_bass_share: self.own_bass_share,
             close_to: self.close_to.clone(),
         }
     }

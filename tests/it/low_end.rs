@@ -103,6 +103,7 @@ fn folders_of_styles_give_a_target_each_and_an_unknown_style_is_refused() {
     assert_eq!(file.styles.iter().map(|s| s.style.as_str()).collect::<Vec<_>>(), ["ballad", "swing"]);
     assert!(file.styles.iter().all(|s| (s.low_re_mid_db - file.low_re_mid_db).abs() < 0.01));
     assert!(file.own_bass_db.iter().flatten().count() > 0, "our own bass is kept");
+    assert!(file.own_bass_share.is_some_and(|share| (0.0..=1.0).contains(&share)), "{:?}", file.own_bass_share);
     let target = into.path().join("hall.json");
     let (_, report) = review(out.path(), &["--target", target.to_str().unwrap(), "--style", "Swing"]);
     assert_eq!(report.balance.target.name, "hall, swing");

@@ -72,6 +72,7 @@ pub fn learn(name: &str, recordings: &[Admired]) -> Result<Learnt, LearnError> {
         bands,
         own_bass_db: Vec::new(),
         own_all_db: Vec::new(),
+        own_bass_share: None,
         close_to: None,
     };
     Ok(Learnt { odd: odd(recordings, &lows, &target), target, tilt_db_per_octave: median(&tilts) })

@@ -42,6 +42,9 @@ pub struct Target {
     /// Levels of all that sounds while the band's own bass plays them, in the same order.
     #[serde(default)]
     pub own_all_db: Vec<Option<f64>>,
+    /// Share of that bass in the low end of its recordings, 0..=1, median; `None` where it is not known.
+    #[serde(default)]
+    pub own_bass_share: Option<f64>,
     /// The player to whom the recordings were close ("bass", "guitar"); `None` for recordings of the whole band.
     #[serde(default)]
     pub close_to: Option<String>,
@@ -96,6 +99,7 @@ impl Target {
             bands: bands.to_vec(),
             own_bass_db: Vec::new(),
             own_all_db: Vec::new(),
+            own_bass_share: None,
             close_to: None,
         }
     }

@@ -9,7 +9,7 @@
 /// Half-width of a layer that has its bands for itself, dB.
 const SURE_DB: f64 = 0.6;
 /// What is added where it has next to nothing of any band, dB.
-const UNSURE_DB: f64 = 5.0;
+const UNSURE_DB: f64 = 4.2;
 
 /// 95 % half-width of a layer of whose power the share `unsure` (0..=1) may be another's.
 pub fn half_width_db(unsure: f64) -> f64 {
@@ -22,6 +22,6 @@ mod tests {
 
     #[test]
     fn a_layer_that_shares_its_bands_is_less_certain() {
-        assert_eq!([0.0, 0.2, 1.0, 7.0].map(half_width_db), [0.6, 1.6, 5.6, 5.6]);
+        assert_eq!([0.0, 0.5, 1.0, 7.0].map(half_width_db), [0.6, 2.7, 4.8, 4.8]);
     }
 }

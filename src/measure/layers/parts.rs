@@ -46,7 +46,7 @@ const PRICE: f64 = 14.0;
 /// The same where the form begins.
 const FORM_PRICE: f64 = 4.0;
 /// What it costs to count groups or forms from another bar than the first.
-const SHIFT_PRICE: f64 = 6.0;
+const SHIFT_PRICE: f64 = 14.0;
 /// What a cut costs more where no group of four bars begins.
 const ODD_BAR_PRICE: f64 = 12.0;
 /// Bars in a group.
