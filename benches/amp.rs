@@ -136,6 +136,12 @@ fn low(row: &Value, which: &str) -> Option<f64> {
     Some(number(&advised["change_db"]["value"]))
 }
 
+/// The advice against the player's own target is the least that is surely too much, not a number of its own.
+fn at_least(row: &Value) -> bool {
+    let advised = row["advice_own"].as_array().and_then(|a| a.iter().find(|x| x["control"] == "low"));
+    advised.is_some_and(|x| x["change_db"]["warnings"].as_array().is_some_and(|w| w.iter().any(|w| w == "at_least")))
+}
+
 fn advice(
     heard: &Heard,
     take: (f64, f64),
@@ -266,13 +272,17 @@ fn summary(rows: &[Value]) {
         );
     }
     // A shelf of less than 1.5 dB is not in the grid: what is not advised is not told.
-    let own: Vec<(f64, f64)> =
-        shelves.iter().filter_map(|r| Some((low(r, "advice_own")?, number(&r["twin"]["db"])))).collect();
-    let fit = own.iter().filter(|x| (x.0 + x.1).abs() <= 1.5).count();
+    let own: Vec<(f64, f64, bool)> =
+        shelves.iter().filter_map(|r| Some((low(r, "advice_own")?, number(&r["twin"]["db"]), at_least(r)))).collect();
+    let (bounds, numbers): (Vec<&(f64, f64, bool)>, Vec<_>) = own.iter().partition(|x| x.2);
+    let fit = numbers.iter().filter(|x| (x.0 + x.1).abs() <= 1.5).count();
+    let held = bounds.iter().filter(|x| x.0 * x.1 < 0.0 && x.0.abs() <= x.1.abs()).count();
     let wrong = own.iter().filter(|x| x.0 * x.1 > 0.0).count();
     println!(
-        "advice with the player's own target: {} of {} shelf twins, {fit} within 1.5 dB, {wrong} with the wrong sign",
-        own.len(),
-        shelves.len()
+        "advice with the player's own target: {} of {} shelf twins, {fit} within 1.5 dB, {} more say at least how much, \
+         {held} of them rightly, {wrong} with the wrong sign",
+        numbers.len(),
+        shelves.len(),
+        bounds.len()
     );
 }

@@ -33,7 +33,7 @@ const SILENT_DB: f64 = -22.0;
 const SURE_HORNS: [(f64, f64); 2] = [(-6.0, 0.3), (-8.5, 0.8)];
 /// Reason of horns that the chords may have made.
 pub const HORNS_OR_CHORDS: &str = "horns_or_chords";
-/// Of power that may be the horns' or the chords', this part counts as comping: right in the mean of 57 such parts of 84 rendered
+/// Of power that may be the horns' or the chords', this part counts as comping: right in the mean of 57 such parts of rendered
 /// tapes (comping off by 0.7 dB, at most 2.1; with none of it 0.9 and 2.7, with all 0.9 and 3.3).
 const DOUBTFUL_IN_COMPING: f32 = 0.4;
 /// Stretch on both sides of a second whose loudness gates the second, seconds.
