@@ -10,7 +10,8 @@ import argparse
 import numpy as np, torch
 import augment, infer, mixes, train
 
-RIDGE = .01     # of each row's mean square
+RIDGE = .01     # of each row's mean square; units that never answer get the least of it
+LEAST = 1e-4
 AT_ONCE = 8     # songs
 
 
@@ -28,7 +29,7 @@ def rows(weights, songs, packed, seed):
 
 
 def least_squares(x, wanted):
-    x = np.concatenate([x, np.ones((len(x), 1), np.float32)], 1); square = x.T @ x / len(x); ridge = np.diag(square) * RIDGE; ridge[-1] = 0
+    x = np.concatenate([x, np.ones((len(x), 1), np.float32)], 1); square = x.T @ x / len(x); ridge = (np.diag(square) + LEAST) * RIDGE; ridge[-1] = 0
     return np.linalg.solve(square + np.diag(ridge), x.T @ wanted / len(x))
 
 
