@@ -59,6 +59,11 @@ impl Measured<f64> {
         Self::new(value, value - half_width, value + half_width, n)
     }
 
+    /// Half of the width of the interval; 0 without one.
+    pub fn half_width(&self) -> f64 {
+        self.low.zip(self.high).map_or(0.0, |(low, high)| (high - low) / 2.0)
+    }
+
     /// Rounded to `decimals` places for writing; a value that is not finite becomes absent.
     pub fn rounded(mut self, decimals: i32) -> Self {
         if self.value.is_some_and(|v| !v.is_finite()) {
@@ -106,6 +111,12 @@ pub fn mad_sigma(values: &[f64]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn half_of_an_interval_is_nothing_where_there_is_none() {
+        let m = Measured::symmetric(-3.0, 1.5, 4);
+        assert_eq!((m.half_width(), Measured::<f64>::absent("silence").half_width()), (1.5, 0.0));
+    }
 
     #[test]
     fn median_of_an_even_count_is_the_midpoint() {

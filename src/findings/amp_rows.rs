@@ -3,7 +3,7 @@
 //! Conventions: one row a control, bass before guitar, low, mid, high, level; a row without a change has a reason in
 //! lower_snake_case and is no advice.
 
-use super::amp::{Advice, AmpCorners, AmpInputs, MOST_HALF_WIDTH_DB, allowed_db, half_width};
+use super::amp::{Advice, AmpCorners, AmpInputs, MOST_HALF_WIDTH_DB, allowed_db};
 use super::tone_stack::StackAdvice;
 use super::types::Player;
 use crate::measure::tone::{Control, ToneKind};
@@ -111,7 +111,7 @@ fn why_not<'a>(inputs: &'a AmpInputs, control: Control, advice: &[Advice]) -> &'
     if control == Control::Low && matches!(inputs.own.kind, ToneKind::OneNote { .. }) {
         return "one_note_stands_out";
     }
-    if control == Control::Low && half_width(&inputs.own.low_db) > MOST_HALF_WIDTH_DB {
+    if control == Control::Low && inputs.own.low_db.half_width() > MOST_HALF_WIDTH_DB {
         return "too_uncertain";
     }
     if control == Control::Low && inputs.own.low_db.value.is_some() {

@@ -50,7 +50,7 @@ pub fn knob_back(tone: &Result<ToneDifference, &str>, first: &[Report], second: 
     if [first, second].iter().any(|side| bass_share(side).is_none_or(|share| share < BASS_SHARE)) {
         return none("low_end_is_not_mostly_bass");
     }
-    if (to - from) / 2.0 > MOST_HALF_WIDTH_DB {
+    if found.low_db.half_width() > MOST_HALF_WIDTH_DB {
         return none("too_uncertain");
     }
     let change = -(low / STEP_DB).round() * STEP_DB;
@@ -59,7 +59,7 @@ pub fn knob_back(tone: &Result<ToneDifference, &str>, first: &[Report], second: 
     let n = found.low_db.n.unwrap_or(0);
     KnobBack {
         corner_hz,
-        change_db: Measured::symmetric(change, (to - from) / 2.0, n),
+        change_db: Measured::symmetric(change, found.low_db.half_width(), n),
         expected_low_end_change_db: moved.map_or_else(
             || Measured::absent("not_in_the_report"),
             |db| Measured::symmetric(db, PROMISE_DB + PROMISE_SHARE * db.abs(), n),

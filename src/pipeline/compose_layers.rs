@@ -341,8 +341,7 @@ impl TapeLayers {
 /// Takes out levels that may be off by more than [`MOST_HALF_WIDTH_DB`].
 fn take_out_uncertain(levels: &mut layers::LayerLevels) {
     for (own, re_band) in levels.lufs.iter_mut().zip(&mut levels.re_band_lu) {
-        let width = own.high.zip(own.low).map(|(high, low)| high - low);
-        if width.is_some_and(|width| width > 2.0 * MOST_HALF_WIDTH_DB) {
+        if own.half_width() > MOST_HALF_WIDTH_DB {
             (*own, *re_band) = (Measured::absent(TOO_UNCERTAIN), Measured::absent(TOO_UNCERTAIN));
         }
     }

@@ -128,6 +128,6 @@ pub fn weeks(date: &str) -> Option<f64> {
 
 fn point(id: &str, r: &Rehearsal) -> Option<Point> {
     let m = r.values.get(id)?;
-    let half = m.low.zip(m.high).map_or(0.0, |(low, high)| (high - low) / 2.0);
+    let half = m.half_width();
     Some(Point { week: weeks(&r.date)?, value: m.value?, sigma: half / Z_95 })
 }

@@ -95,7 +95,7 @@ pub(super) fn slips(inputs: &FindingInputs) -> Option<Finding> {
     let least = crate::measure::time::slips::LEAST_PERCENT;
     let sure = |m: &Measured| {
         let size = m.value?.abs();
-        let half = m.low.zip(m.high).map_or(0.0, |(l, h)| (h - l) / 2.0);
+        let half = m.half_width();
         probability_above(&Measured::symmetric(size, half, 1), least)
     };
     Some(Finding {

@@ -90,12 +90,11 @@ impl Alignment {
     fn reversed(&self) -> Self {
         let (offset, ppm) = self.values();
         let rate = 1.0 + ppm * 1e-6;
-        let half = |m: &Measured| m.high.zip(m.low).map_or(0.0, |(high, low)| (high - low) / 2.0);
         Self {
-            offset_s: Measured::symmetric(-offset / rate, half(&self.offset_s), self.offset_s.n.unwrap_or(0)),
+            offset_s: Measured::symmetric(-offset / rate, self.offset_s.half_width(), self.offset_s.n.unwrap_or(0)),
             clock_ppm: Measured::symmetric(
                 1e6 * (1.0 / rate - 1.0),
-                half(&self.clock_ppm),
+                self.clock_ppm.half_width(),
                 self.clock_ppm.n.unwrap_or(0),
             ),
             common_s: (self.there(self.common_s.0), self.there(self.common_s.1)),
@@ -105,13 +104,16 @@ impl Alignment {
     /// This line, which leads from a third tape to this one, after `inner`, which leads from the other to the third.
     fn after(&self, inner: &Self) -> Self {
         let ((offset, ppm), (offset_in, ppm_in)) = (self.values(), inner.values());
-        let half = |m: &Measured| m.high.zip(m.low).map_or(0.0, |(high, low)| (high - low) / 2.0);
         let n = self.offset_s.n.unwrap_or(0).min(inner.offset_s.n.unwrap_or(0));
         let rate = (1.0 + ppm * 1e-6) * (1.0 + ppm_in * 1e-6);
-        let offset_half = half(&self.offset_s).hypot(half(&inner.offset_s)).hypot(CHAIN_S);
+        let offset_half = self.offset_s.half_width().hypot(inner.offset_s.half_width()).hypot(CHAIN_S);
         Self {
             offset_s: Measured::symmetric(offset + offset_in * (1.0 + ppm * 1e-6), offset_half, n),
-            clock_ppm: Measured::symmetric(1e6 * (rate - 1.0), half(&self.clock_ppm).hypot(half(&inner.clock_ppm)), n),
+            clock_ppm: Measured::symmetric(
+                1e6 * (rate - 1.0),
+                self.clock_ppm.half_width().hypot(inner.clock_ppm.half_width()),
+                n,
+            ),
             common_s: self.common_s,
         }
     }

@@ -166,20 +166,13 @@ fn player(offset: &Measured, band: &Measured) -> PlayerTuning {
     PlayerTuning { offset_from_a440_cents: offset.clone(), offset_from_band_cents: difference(offset, band) }
 }
 
-fn half_width(m: &Measured) -> f64 {
-    match (m.low, m.high) {
-        (Some(low), Some(high)) => (high - low) / 2.0,
-        _ => 0.0,
-    }
-}
-
 /// `a` minus `b` on the circle of a semitone, their errors taken as independent.
 fn difference(a: &Measured, b: &Measured) -> Measured {
     match (a.value, b.value) {
         (Some(x), Some(y)) => {
             let value = (x - y + 50.0).rem_euclid(100.0) - 50.0;
             let n = a.n.unwrap_or(0).min(b.n.unwrap_or(0));
-            let mut out = Measured::symmetric(value, half_width(a).hypot(half_width(b)), n);
+            let mut out = Measured::symmetric(value, a.half_width().hypot(b.half_width()), n);
             out.warnings.clone_from(&a.warnings);
             out
         }
@@ -193,7 +186,7 @@ fn mean_over(values: &[&Measured], takes_s: &[(f64, f64)], none: &str) -> Measur
     let known: Vec<(f64, f64, f64, u64)> = values
         .iter()
         .zip(takes_s)
-        .filter_map(|(m, t)| Some((m.value?, half_width(m), t.1 - t.0, m.n.unwrap_or(0))))
+        .filter_map(|(m, t)| Some((m.value?, m.half_width(), t.1 - t.0, m.n.unwrap_or(0))))
         .collect();
     let total: f64 = known.iter().map(|k| k.2).sum();
     if total <= 0.0 {
