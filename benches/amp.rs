@@ -130,16 +130,20 @@ fn measure_base(grid: &Path, truth: &Value) -> Vec<Value> {
     rows
 }
 
-/// What is advised for the low control in `which` list of a row.
+/// What the list `which` of a row advises for the low control.
+fn low_advice<'a>(row: &'a Value, which: &str) -> Option<&'a Value> {
+    Some(&row[which].as_array()?.iter().find(|x| x["control"] == "low")?["change_db"])
+}
+
+/// The same as a number, dB.
 fn low(row: &Value, which: &str) -> Option<f64> {
-    let advised = row[which].as_array()?.iter().find(|x| x["control"] == "low")?;
-    Some(number(&advised["change_db"]["value"]))
+    low_advice(row, which).map(|change| number(&change["value"]))
 }
 
 /// The advice against the player's own target is the least that is surely too much, not a number of its own.
 fn at_least(row: &Value) -> bool {
-    let advised = row["advice_own"].as_array().and_then(|a| a.iter().find(|x| x["control"] == "low"));
-    advised.is_some_and(|x| x["change_db"]["warnings"].as_array().is_some_and(|w| w.iter().any(|w| w == "at_least")))
+    let warnings = low_advice(row, "advice_own").and_then(|change| change["warnings"].as_array());
+    warnings.is_some_and(|warnings| warnings.iter().any(|w| w == "at_least"))
 }
 
 fn advice(

@@ -40,11 +40,11 @@ const MOST_LOW_DB: f64 = 12.0;
 const MOST_CUT_DB: f64 = 6.0;
 /// Most that the level is turned down after it, dB.
 const MOST_LEVEL_DB: f64 = 6.0;
-/// Share of the low end that must be the bass. With [`MOST_HALF_WIDTH_DB`] the low control was within 1.5 dB on all 174 of 772
+/// Share of the low end that must be the bass. With [`KNOB_HALF_WIDTH_DB`] the low control was within 1.5 dB on all 174 of 772
 /// rendered twins that are told; from 0.7 on, however wide, on 242 of 249.
 pub const BASS_SHARE: f64 = 0.75;
 /// A control that may be off by more is not told, dB.
-pub const MOST_HALF_WIDTH_DB: f64 = 3.6;
+const KNOB_HALF_WIDTH_DB: f64 = 3.6;
 /// Half-width that the layers add to a change of the low end: a fixed part, dB.
 const PROMISE_DB: f64 = 0.5;
 /// And a part of its size.
@@ -101,14 +101,24 @@ pub fn advise(inputs: &AmpInputs) -> Vec<Advice> {
     advice
 }
 
+/// Why a gain `found` between two takes of one player is no number for the low control, if so; `share` is that of the bass in
+/// the low end, on the side on which it has less.
+pub fn why_untold(found: &Measured, share: Option<f64>) -> Option<&'static str> {
+    if share.is_none_or(|share| share < BASS_SHARE) {
+        return Some("low_end_is_not_mostly_bass");
+    }
+    (found.half_width() > KNOB_HALF_WIDTH_DB).then_some("too_uncertain")
+}
+
 fn from_own(inputs: &AmpInputs, found: &Measured) -> Option<Advice> {
     let value = found.value?;
     let change = stepped(-value).clamp(-MOST_LOW_DB, MOST_LOW_DB);
     if change.abs() < LEAST_DB {
         return None;
     }
-    let half = found.half_width();
-    (half <= MOST_HALF_WIDTH_DB).then(|| stated(inputs, &[], Control::Low, change, half))
+    why_untold(found, inputs.shares.bass.value)
+        .is_none()
+        .then(|| stated(inputs, &[], Control::Low, change, found.half_width()))
 }
 
 /// What lies within this of the target may be nobody's fault: the interval of the measure and that of the recordings behind
@@ -256,8 +266,10 @@ mod tests {
         let mut wide = case(0.3, Some(-4.0));
         let low = |c: &Case| solve(c).iter().any(|a| a.change.control == Control::Low);
         assert!(low(&wide));
-        wide.own.low_db = Measured::symmetric(-4.0, MOST_HALF_WIDTH_DB + 0.1, 20);
+        wide.own.low_db = Measured::symmetric(-4.0, KNOB_HALF_WIDTH_DB + 0.1, 20);
         assert!(!low(&wide));
+        assert_eq!(why_untold(&wide.own.low_db, Some(0.9)), Some("too_uncertain"));
+        assert_eq!(why_untold(&Measured::symmetric(-4.0, 2.0, 20), Some(0.7)), Some("low_end_is_not_mostly_bass"));
     }
 
     #[test]

@@ -3,7 +3,7 @@
 //! Conventions: one row a control, bass before guitar, low, mid, high, level; a row without a change has a reason in
 //! lower_snake_case and is no advice.
 
-use super::amp::{Advice, AmpCorners, AmpInputs, MOST_HALF_WIDTH_DB, allowed_db};
+use super::amp::{Advice, AmpCorners, AmpInputs, BASS_SHARE, allowed_db, why_untold};
 use super::tone_stack::StackAdvice;
 use super::types::Player;
 use crate::measure::tone::{Control, ToneKind};
@@ -105,17 +105,14 @@ fn why_not<'a>(inputs: &'a AmpInputs, control: Control, advice: &[Advice]) -> &'
     if control == Control::Level && !advice.is_empty() {
         return "the_low_control_is_enough";
     }
-    if excess > allowed_db(inputs) && inputs.shares.bass.value.unwrap_or(0.0) < super::amp::BASS_SHARE {
+    if excess > allowed_db(inputs) && inputs.shares.bass.value.unwrap_or(0.0) < BASS_SHARE {
         return "low_end_is_not_mostly_bass";
     }
     if control == Control::Low && matches!(inputs.own.kind, ToneKind::OneNote { .. }) {
         return "one_note_stands_out";
     }
-    if control == Control::Low && inputs.own.low_db.half_width() > MOST_HALF_WIDTH_DB {
-        return "too_uncertain";
-    }
     if control == Control::Low && inputs.own.low_db.value.is_some() {
-        "as_in_the_target"
+        why_untold(&inputs.own.low_db, inputs.shares.bass.value).unwrap_or("as_in_the_target")
     } else {
         "not_surely_beyond_the_target"
     }

@@ -21,7 +21,7 @@ mod tuning;
 mod types;
 mod words;
 
-pub use amp::{Advice, AmpCorners, AmpInputs, BASS_SHARE, MOST_HALF_WIDTH_DB, advise};
+pub use amp::{Advice, AmpCorners, AmpInputs, BASS_SHARE, advise, why_untold};
 pub use amp_rows::{AmpRow, rows_of_band, rows_of_close};
 pub use low_end::{LowEndInputs, advice_words, with_low_end};
 pub use period::playing_share_percent;

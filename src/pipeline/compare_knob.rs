@@ -3,7 +3,7 @@
 //! Conventions: changes in dB, plus = turn up; only between recordings of one recorder, and only where the bass differs on
 //! every note beyond the interval and has most of the low end on both sides.
 
-use crate::findings::{AmpCorners, BASS_SHARE, MOST_HALF_WIDTH_DB};
+use crate::findings::{AmpCorners, why_untold};
 use crate::measure::tone::{BassBands, Control, ControlChange, ToneDifference, ToneKind, low_re_mid_change_of};
 use crate::report::Report;
 use crate::stats::Measured;
@@ -47,11 +47,9 @@ pub fn knob_back(tone: &Result<ToneDifference, &str>, first: &[Report], second: 
     if found.kind != ToneKind::EveryNote || (from <= 0.0 && to >= 0.0) {
         return none("no_more_than_noise");
     }
-    if [first, second].iter().any(|side| bass_share(side).is_none_or(|share| share < BASS_SHARE)) {
-        return none("low_end_is_not_mostly_bass");
-    }
-    if found.low_db.half_width() > MOST_HALF_WIDTH_DB {
-        return none("too_uncertain");
+    let least = bass_share(first).zip(bass_share(second)).map(|(a, b)| a.min(b));
+    if let Some(reason) = why_untold(&found.low_db, least) {
+        return none(reason);
     }
     let change = -(low / STEP_DB).round() * STEP_DB;
     let turned = ControlChange { control: Control::Low, corner_hz, change_db: change };

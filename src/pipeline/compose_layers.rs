@@ -27,10 +27,6 @@ const CLIPPED_PERCENT: f64 = 0.001;
 const FULL_SCALE: &str = "reaches_full_scale";
 /// Reason and warning of a bass whose lowest part the recorder does not hear.
 const LOW_CUT: &str = "low_cut_inside_low_end";
-/// Reason of a level that may be off by more than [`MOST_HALF_WIDTH_DB`].
-const TOO_UNCERTAIN: &str = "too_uncertain";
-/// Beyond this a level would say next to nothing, dB: on 79 rendered tapes 20 of 319, of them three off by 3.8 to 5.5.
-const MOST_HALF_WIDTH_DB: f64 = 3.75;
 /// Marks nearer to each other or to the take's ends than this make no part of their own, seconds.
 const MARK_APART_S: f64 = 1.0;
 
@@ -237,8 +233,7 @@ impl TapeLayers {
                 None => Measured::absent("silence"),
             };
         }
-        take_out_uncertain(&mut levels);
-        levels
+        levels.without_uncertain()
     }
 
     /// The parts of a take.
@@ -338,15 +333,6 @@ impl TapeLayers {
     }
 }
 
-/// Takes out levels that may be off by more than [`MOST_HALF_WIDTH_DB`].
-fn take_out_uncertain(levels: &mut layers::LayerLevels) {
-    for (own, re_band) in levels.lufs.iter_mut().zip(&mut levels.re_band_lu) {
-        if own.half_width() > MOST_HALF_WIDTH_DB {
-            (*own, *re_band) = (Measured::absent(TOO_UNCERTAIN), Measured::absent(TOO_UNCERTAIN));
-        }
-    }
-}
-
 /// Takes the seconds whose middle lies in a span out of a curve.
 fn empty(curve: &mut [Option<f64>], (start_s, end_s): (f64, f64)) {
     for (second, value) in curve.iter_mut().enumerate() {
@@ -389,19 +375,6 @@ mod tests {
         let (full, fine) = (layers(Some(FULL_SCALE), false), layers(None, false));
         assert_eq!((full.disbelief(bass), full.disbelief(drums)), (Some(FULL_SCALE), Some(FULL_SCALE)));
         assert_eq!((fine.disbelief(bass), fine.disbelief(drums)), (None, None));
-    }
-
-    #[test]
-    fn a_level_that_may_be_off_by_four_decibels_is_no_level() {
-        let halves = [0.6, MOST_HALF_WIDTH_DB, 4.0, 9.0];
-        let lufs = halves.map(|half| Measured::symmetric(-20.0, half, 50));
-        let re_band_lu = halves.map(|half| Measured::symmetric(-5.0, half, 50));
-        let mut levels = layers::LayerLevels { lufs, re_band_lu, whole_lufs: Some(-15.0) };
-        take_out_uncertain(&mut levels);
-        for of in [&levels.lufs, &levels.re_band_lu] {
-            assert!(of[..2].iter().all(|m| m.value.is_some()), "{of:?}");
-            assert!(of[2..].iter().all(|m| m.value.is_none() && m.reason.as_deref() == Some(TOO_UNCERTAIN)), "{of:?}");
-        }
     }
 
     #[test]

@@ -128,6 +128,5 @@ pub fn weeks(date: &str) -> Option<f64> {
 
 fn point(id: &str, r: &Rehearsal) -> Option<Point> {
     let m = r.values.get(id)?;
-    let half = m.half_width();
-    Some(Point { week: weeks(&r.date)?, value: m.value?, sigma: half / Z_95 })
+    Some(Point { week: weeks(&r.date)?, value: m.value?, sigma: m.half_width() / Z_95 })
 }

@@ -95,8 +95,7 @@ pub(super) fn slips(inputs: &FindingInputs) -> Option<Finding> {
     let least = crate::measure::time::slips::LEAST_PERCENT;
     let sure = |m: &Measured| {
         let size = m.value?.abs();
-        let half = m.half_width();
-        probability_above(&Measured::symmetric(size, half, 1), least)
+        probability_above(&Measured::symmetric(size, m.half_width(), 1), least)
     };
     Some(Finding {
         id: "bars_slipped",

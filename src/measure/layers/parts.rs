@@ -8,7 +8,8 @@
 //! count from another bar than the first one costs something too. A count-off and the last notes' decay belong to the first
 //! and the last part.
 //! Source: optimal partitioning, Jackson et al., An algorithm for optimal partitioning of data on an interval, IEEE Signal
-//! Processing Letters 12(2), 2005. Prices set on 60 rendered takes and the demo band's (`benches/README.md`, Parts and forms).
+//! Processing Letters 12(2), 2005. Prices set on 60 rendered takes and the demo band's, that of another count on 109 (`benches/README.md`, Parts and
+//! forms).
 //! Limits: a change that alters neither who plays nor, by some dB, how loud is not found.
 
 use crate::units::power_to_db;
