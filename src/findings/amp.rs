@@ -40,7 +40,7 @@ const MOST_LOW_DB: f64 = 12.0;
 const MOST_CUT_DB: f64 = 6.0;
 /// Most that the level is turned down after it, dB.
 const MOST_LEVEL_DB: f64 = 6.0;
-/// Share of the low end that must be the bass. With [`KNOB_HALF_WIDTH_DB`] the low control was within 1.5 dB on all 174 of 772
+/// Share of the low end that must be the bass. With `KNOB_HALF_WIDTH_DB` the low control was within 1.5 dB on all 174 of 772
 /// rendered twins that are told; from 0.7 on, however wide, on 242 of 249.
 pub const BASS_SHARE: f64 = 0.75;
 /// A control that may be off by more is not told, dB.
