@@ -36,6 +36,8 @@ pub struct PeakParams {
     pub range_hz: (f64, f64),
     /// At most this many peaks a frame: those with the largest amplitude times the square root of the frequency.
     pub most: usize,
+    /// From this frequency on, Hz, at most so many peaks a frame, which take no place from those below.
+    pub above: (f64, usize),
 }
 
 /// Turns samples into peaks, frame by frame.
@@ -87,7 +89,7 @@ impl Picker {
     }
 
     fn pick(&mut self) {
-        let PeakParams { rate_hz, length, range_hz, most, .. } = self.params;
+        let PeakParams { rate_hz, length, range_hz, most, above, .. } = self.params;
         let bin_hz = rate_hz / length as f64;
         let first = ((range_hz.0 / bin_hz).ceil() as usize).max(1);
         let last = ((range_hz.1 / bin_hz).floor() as usize).min(self.magnitude.len() - 2);
@@ -99,12 +101,20 @@ impl Picker {
                 self.found.push(Peak { hz: ((k as f64 + offset) * bin_hz) as f32, amplitude });
             }
         }
-        if self.found.len() > most {
-            let strength = |p: &Peak| p.amplitude * p.hz.sqrt();
-            self.found.select_nth_unstable_by(most, |a, b| strength(b).total_cmp(&strength(a)));
-            self.found.truncate(most);
-            self.found.sort_unstable_by(|a, b| a.hz.total_cmp(&b.hz));
-        }
+        let mut high = self.found.split_off(self.found.partition_point(|p| f64::from(p.hz) < above.0));
+        keep_strongest(&mut self.found, most);
+        keep_strongest(&mut high, above.1);
+        self.found.append(&mut high);
+    }
+}
+
+/// Keeps the `most` strongest peaks, by rising frequency.
+fn keep_strongest(peaks: &mut Vec<Peak>, most: usize) {
+    if peaks.len() > most {
+        let strength = |p: &Peak| p.amplitude * p.hz.sqrt();
+        peaks.select_nth_unstable_by(most, |a, b| strength(b).total_cmp(&strength(a)));
+        peaks.truncate(most);
+        peaks.sort_unstable_by(|a, b| a.hz.total_cmp(&b.hz));
     }
 }
 
@@ -154,7 +164,7 @@ mod tests {
     use super::*;
 
     const PARAMS: PeakParams =
-        PeakParams { rate_hz: 6000.0, length: 1536, hop: 240, range_hz: (27.0, 1500.0), most: 32 };
+        PeakParams { rate_hz: 6000.0, length: 1536, hop: 240, range_hz: (27.0, 1700.0), most: 32, above: (1500.0, 2) };
 
     fn frames(x: &[f32], cut: usize) -> Vec<Vec<Peak>> {
         let mut stream = PeakStream::new(PARAMS);
@@ -188,6 +198,19 @@ mod tests {
         let (a, b) = (frames(&x, 17), frames(&x, 5_003));
         assert_eq!(a.len(), 5_003usize.div_ceil(240));
         assert_eq!(a, b);
+    }
+
+    #[test]
+    fn the_strongest_are_kept_and_what_lies_high_takes_no_place_from_the_rest() {
+        // Sixty tones, the stronger the higher.
+        let hz = |i: usize| 40.0 + 28.0 * i as f64;
+        let tone = |i: usize, at: f64| (1.0 + i as f64) * (std::f64::consts::TAU * hz(i) * at / 6000.0).sin();
+        let x: Vec<f32> = (0..6000).map(|n| (0..59).map(|i| 1e-4 * tone(i, n as f64)).sum::<f64>() as f32).collect();
+        let peaks = &frames(&x, 6000)[12];
+        let high = peaks.iter().filter(|p| p.hz >= 1500.0).count();
+        assert_eq!((peaks.len(), high), (34, 2), "{peaks:?}");
+        assert!(peaks.is_sorted_by(|a, b| a.hz < b.hz));
+        assert!(peaks.iter().all(|p| p.hz > 550.0), "the weak low ones went");
     }
 
     #[test]

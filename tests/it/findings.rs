@@ -382,6 +382,7 @@ fn strings(all: f64, one: f64) -> Tape {
                 player: StringPlayer::Guitar,
                 string_midi: midi,
                 sounded_at_s: 305.0,
+                ended_at_s: 307.0,
                 offset_from_a440_cents: Measured::symmetric(if midi == 50 { all + one } else { all }, 2.5, 9),
             })
             .to_vec();

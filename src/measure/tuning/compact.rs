@@ -1,7 +1,7 @@
 //! The tape as the tuning measures keep it: a few dozen spectral peaks a frame, three bytes each.
 //!
 //! Conventions: frame `i` is centred at `i * HOP_S`; peaks by rising frequency. Frequencies are stored on a logarithmic
-//! scale in steps of 0.11 cents, amplitudes in half decibels; a frame costs 2 bytes and 3 a peak, at most 2.5 kB a second.
+//! scale in steps of 0.11 cents, amplitudes in half decibels; a frame costs 2 bytes and 3 a peak, at most 2.6 kB a second.
 
 use std::sync::{Arc, LazyLock};
 
@@ -17,9 +17,11 @@ pub const HOP: usize = 240;
 pub const HOP_S: f64 = HOP as f64 / LOW_RATE_HZ;
 /// Frames of 256 ms: two notes of a fast walking bass stay apart, and a fundamental of 41 Hz has ten periods.
 pub const PEAKS: PeakParams =
-    PeakParams { rate_hz: LOW_RATE_HZ, length: 1536, hop: HOP, range_hz: (27.0, 1500.0), most: 32 };
+    PeakParams { rate_hz: LOW_RATE_HZ, length: 1536, hop: HOP, range_hz: (27.0, 1700.0), most: 32, above: (1500.0, 2) };
+/// Most peaks of a frame.
+const MOST: usize = PEAKS.most + PEAKS.above.1;
 
-const LOWEST_HZ: f64 = 24.0;
+const LOWEST_HZ: f64 = 26.8;
 /// Octaves from [`LOWEST_HZ`] to the top of the scale.
 const OCTAVES: f64 = 6.0;
 const STEPS: f64 = 65_535.0;
@@ -107,6 +109,11 @@ pub fn midi_of_place(place: usize) -> f64 {
     UNPACKED.lowest_midi + place as f64 * (12.0 * OCTAVES / STEPS)
 }
 
+/// The place on the scale of a frequency.
+pub fn place_of(hz: f64) -> usize {
+    ((hz / LOWEST_HZ).log2() / OCTAVES * STEPS).round().clamp(0.0, STEPS) as usize
+}
+
 impl PeakStore {
     /// An empty store whose full chunks go to a shelf.
     pub fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
@@ -157,15 +164,15 @@ impl PeakStore {
 
 impl Chunk {
     fn push(&mut self, peaks: &[Peak]) {
-        for p in peaks.iter().take(PEAKS.most) {
-            let place = (f64::from(p.hz) / LOWEST_HZ).log2() / OCTAVES * STEPS;
+        for p in peaks.iter().take(MOST) {
+            let place = place_of(f64::from(p.hz));
             let level = (20.0 * f64::from(p.amplitude.max(1e-9)).log10() - FLOOR_DB) * 2.0;
             if level >= 0.5 {
-                self.places.push(place.round().clamp(0.0, STEPS) as u16);
+                self.places.push(place as u16);
                 self.levels.push(level.round().clamp(0.0, 255.0) as u8);
             }
         }
-        // At most 256 frames of 32 peaks: far below the range of the index.
+        // At most 256 frames of 34 peaks: far below the range of the index.
         self.ends.push(self.places.len() as u16);
     }
 
@@ -207,11 +214,11 @@ mod tests {
 
     #[test]
     fn an_hour_of_full_frames_stays_under_twelve_megabytes_wherever_it_is_kept() {
-        let frame = vec![Peak { hz: 100.0, amplitude: 0.1 }; PEAKS.most];
+        let frame = vec![Peak { hz: 100.0, amplitude: 0.1 }; MOST];
         let mut chunk = Chunk::default();
         (0..CHUNK_FRAMES).for_each(|_| chunk.push(&frame));
         let hour = chunk.to_bytes().len() as f64 * 3600.0 / (CHUNK_FRAMES as f64 * HOP_S);
-        assert!(hour < 12e6 && chunk.levels.len() == CHUNK_FRAMES * PEAKS.most, "{hour}");
+        assert!(hour < 12e6 && chunk.levels.len() == CHUNK_FRAMES * MOST, "{hour}");
     }
 
     #[test]

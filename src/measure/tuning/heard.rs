@@ -27,8 +27,8 @@ pub struct Heard {
 
 /// Share of well-heard seconds below which the bass is not believed to be heard at all.
 const LEAST_HEARD: f64 = 0.08;
-/// What basses differ by beyond what the model of a take knows of them, half of a 95 % interval, cents: on 90 takes of 67 rendered
-/// tapes the truth is inside in 93 of 100 so (87 without).
+/// What basses differ by beyond what the model of a take knows of them, half of a 95 % interval, cents, unless their own open strings
+/// were heard: on 90 takes of 67 rendered tapes the truth is inside in 93 of 100 so (87 without).
 const BASSES_DIFFER_MORE: f64 = 3.0;
 /// What guitars differ by between the pitch of short chords and the one that a string comes to, half of a 95 % interval, cents: on
 /// 48 takes of 67 rendered tapes the truth is inside in 94 of 100 so (85 with 2.0).
@@ -123,7 +123,8 @@ fn moved_to(mut notes: Vec<NoteOffset>, cents: f64) -> Vec<NoteOffset> {
 /// its partials with others.
 fn bass_half_width_cents(offset: &BassOffset, settled: &Settled) -> f64 {
     let shared = 100.0 * (0.17 - offset.low_share).max(0.0);
-    settled.half_width.hypot(BASSES_DIFFER_MORE).hypot(shared)
+    let differ = if settled.by_own_strings { 0.0 } else { BASSES_DIFFER_MORE };
+    settled.half_width.hypot(differ).hypot(shared)
 }
 
 /// The same for the guitar.
@@ -145,7 +146,7 @@ mod tests {
     #[test]
     fn a_bass_that_was_hardly_heard_is_no_bass() {
         let offset = BassOffset { cents: 7.0, low_share: 0.5 };
-        let settled = Settled { cents: 9.0, half_width: 2.0, readings: Vec::new() };
+        let settled = Settled { cents: 9.0, half_width: 2.0, by_own_strings: false, readings: Vec::new() };
         assert!(Heard::of_bass(&bass(0.01), Some((&offset, &settled))).notes.is_empty());
         assert!(Heard::of_bass(&bass(0.2), None).notes.is_empty());
         let well = Heard::of_bass(&bass(0.2), Some((&offset, &settled)));
@@ -153,6 +154,9 @@ mod tests {
         let level = well.level();
         assert!((level.value.unwrap() - 9.0).abs() < 1e-9, "the notes stand at 7 by themselves");
         assert!((level.high.unwrap() - 9.0 - 2f64.hypot(BASSES_DIFFER_MORE)).abs() < 1e-9, "{level:?}");
+        let strings = Settled { by_own_strings: true, ..settled.clone() };
+        let known = Heard::of_bass(&bass(0.2), Some((&offset, &strings))).level();
+        assert!((known.high.unwrap() - 11.0).abs() < 1e-9, "its own strings tell what it differs by: {known:?}");
         let shared = BassOffset { low_share: 0.1, ..offset };
         assert!(Heard::of_bass(&bass(0.2), Some((&shared, &settled))).level().high.unwrap() > 15.0);
     }

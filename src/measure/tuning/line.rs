@@ -15,7 +15,7 @@
 use crate::stats::quantile;
 use crate::units::hz_to_midi;
 
-use super::compact::{PLACES, PeakStore, StoredPeak, midi_of_place};
+use super::compact::{PLACES, PeakStore, StoredPeak, midi_of_place, place_of};
 
 /// Lowest pitch looked for: B0 of a five-string bass less a semitone.
 const LOWEST_MIDI: f64 = 22.0;
@@ -60,6 +60,8 @@ const JUMP_COST: f64 = 3.0;
 const STEP_COST: f64 = 0.5;
 /// What silence earns a frame: as much as a pitch with this share of the likelihood (ln 0.02).
 const SILENT_SCORE: f64 = -3.9;
+/// The weights were fitted on peaks below this frequency, and no multiple of the highest pitch that speaks lies above it.
+const FITTED_BELOW_HZ: f64 = 1500.0;
 /// A run ends when the line leaves this distance from where the run began, semitones.
 const RUN_TOLERANCE: f64 = 0.6;
 
@@ -99,7 +101,7 @@ impl LongTermLevel {
             let store = store.view();
             for index in first..end {
                 frames += 1;
-                for p in store.stored(index) {
+                for p in fitted(&store, index) {
                     let band = (band_place(p.midi()) as usize).min(BANDS - 1);
                     power[band] += p.amplitude().powi(2);
                 }
@@ -134,9 +136,15 @@ pub fn bass_runs(store: &PeakStore, level: &LongTermLevel, first: usize, end: us
     runs(&path, first)
 }
 
+/// Peaks of a frame that the weights know.
+fn fitted(store: &PeakStore, index: usize) -> impl Iterator<Item = StoredPeak> + '_ {
+    let end = place_of(FITTED_BELOW_HZ);
+    store.stored(index).take_while(move |p| p.place() < end)
+}
+
 /// Log-likelihood of every pitch in every frame.
 fn scores(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) -> Vec<Vec<f32>> {
-    let loudest = |i| store.stored(i).map(|p| level.levelled(p)).fold(0.0, f64::max);
+    let loudest = |i| fitted(store, i).map(|p| level.levelled(p)).fold(0.0, f64::max);
     let largest: Vec<f64> = (first..end).map(loudest).collect();
     let quiet = quantile(&largest, 0.3).unwrap_or(0.0) * 0.3;
     let (kinds, register) = (kinds(), register());
@@ -144,7 +152,7 @@ fn scores(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) ->
     (first..end)
         .map(|i| {
             peaks.clear();
-            peaks.extend(store.stored(i).map(|p| (p.midi(), level.levelled(p))));
+            peaks.extend(fitted(store, i).map(|p| (p.midi(), level.levelled(p))));
             frame_scores(&peaks, quiet, &kinds, &register)
         })
         .collect()

@@ -10,6 +10,7 @@
 
 use crate::dsp::partials::weighted_median;
 
+use super::beginning::Beginning;
 use super::circle::{STUDENT4_PEAK, student4, wrap};
 use super::compact::HOP_S;
 use super::line::Run;
@@ -18,9 +19,10 @@ use super::trend::CellReading;
 /// Partials that are read.
 pub const PARTIALS: usize = 6;
 /// Where the partials of a plucked string stand in the first half second, against the pitch that it comes to, cents:
-/// middle and spread over basses (five recorded ones, eight of two sound fonts).
+/// middle over basses (five recorded ones, eight of two sound fonts).
 pub const PARTIAL_CENTS: [f64; PARTIALS] = [-3.0, 0.5, 1.0, 1.5, 2.5, 2.5];
-const PARTIAL_SPREAD: [f64; PARTIALS] = [2.5, 1.5, 2.0, 3.0, 5.0, 5.0];
+/// Spread of that over basses.
+pub const PARTIAL_SPREAD: [f64; PARTIALS] = [2.5, 1.5, 2.0, 3.0, 5.0, 5.0];
 /// Spread of a reading before anything is heard, cents, and how many readings that is worth.
 const READING_SPREAD: [f64; PARTIALS] = [4.8, 3.0, 3.0, 3.6, 4.8, 4.8];
 const READING_COUNT: f64 = 10.0;
@@ -89,6 +91,8 @@ pub struct Model {
     strings: Vec<usize>,
     unknowns: Vec<f64>,
     covariance: Vec<Vec<f64>>,
+    /// Where the partials are expected, and how surely.
+    beginning: Beginning,
     /// Spread of each partial's readings.
     pub sigma: [f64; PARTIALS],
     key_sigma: f64,
@@ -103,8 +107,8 @@ pub fn string_of(key: i64) -> usize {
 }
 
 impl Model {
-    /// Of `readings` of `runs` around `centre`.
-    pub fn new(readings: &[Reading], runs: &[Run], centre: f64, band_cents: Option<f64>) -> Self {
+    /// Of `readings` of `runs` around `centre`, of a bass whose notes begin as `beginning` says.
+    pub fn new(readings: &[Reading], runs: &[Run], centre: f64, band_cents: Option<f64>, beginning: Beginning) -> Self {
         let key = |midi: f64| ((100.0 * midi - centre) / 100.0).round() as i64;
         let mut key_numbers: Vec<i64> = runs.iter().map(|r| key(r.midi)).collect();
         let run_keys = key_numbers.clone();
@@ -139,6 +143,7 @@ impl Model {
             strings,
             covariance: vec![vec![0.0; size]; size],
             unknowns,
+            beginning,
             sigma: READING_SPREAD,
             key_sigma: KEY_SPREAD.0,
             string_sigma: STRING_SPREAD.0,
@@ -162,7 +167,7 @@ impl Model {
         let mut residual = vec![0.0; self.offset.len()];
         let mut own_share = vec![0.0; self.offset.len()];
         for i in 0..self.offset.len() {
-            let reading = self.offset[i] - PARTIAL_CENTS[self.number[i]];
+            let reading = self.offset[i] - self.beginning.cents[self.number[i]];
             let places = self.places(i);
             let r = reading - places.iter().map(|p| self.unknowns[*p]).sum::<f64>();
             let sigma = self.sigma[self.number[i]].hypot(self.own_sigma[i]);
@@ -182,7 +187,7 @@ impl Model {
             let sigma = match p {
                 0 => f64::INFINITY,
                 p if p <= keys => self.key_sigma,
-                p if p <= keys + PARTIALS => PARTIAL_SPREAD[p - keys - 1],
+                p if p <= keys + PARTIALS => self.beginning.spread[p - keys - 1],
                 _ => self.string_sigma,
             };
             row[p] += 1.0 / (sigma * sigma);

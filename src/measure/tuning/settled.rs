@@ -9,7 +9,8 @@
 //! the spread of strings and keys is learnt as well, so that strings tuned apart are told apart, and keys heard badly stand
 //! where the others do. The offset of the take is the pitch under which half of its playing time lies.
 //!
-//! A plucked string begins sharp. A bass whose second partials scatter more from note to note than its third (the body
+//! A plucked string begins sharp. How sharp is learnt from the bass's own open strings where the tape has them
+//! ([`super::beginning`]). Without them, a bass whose second partials scatter more from note to note than its third (the body
 //! pulls at the lowest partials, as on an upright) and whose notes fall in pitch while they are heard has not come to rest
 //! when the next note begins; its offset is moved by what such basses still fall, and the interval grows.
 //!
@@ -20,6 +21,7 @@ use crate::dsp::partials::weighted_median;
 use crate::dsp::peaks::Peak;
 use crate::units::midi_to_hz;
 
+use super::beginning::Beginning;
 use super::circle::wrap;
 use super::compact::PeakStore;
 use super::fall::fall_rate;
@@ -27,6 +29,7 @@ use super::line::Run;
 use super::model::{KeyOffset, Model, PARTIALS, ROUNDS, Reading, logistic};
 use super::normal::{cumulative, inverse};
 use super::offset::strongest_near;
+use super::strings::OpenString;
 use super::trend::CellReading;
 
 /// The frequency above which no partial is read.
@@ -62,13 +65,22 @@ pub struct Settled {
     pub cents: f64,
     /// Half of the 95 % interval, cents.
     pub half_width: f64,
+    /// How its notes begin was learnt from its own open strings.
+    pub by_own_strings: bool,
     /// The readings behind it, for the drift.
     pub readings: Vec<CellReading>,
 }
 
-/// Reads the runs again around `centre_cents`, where the offset is known to be; `band_cents` is where the band stands.
-pub fn settled(store: &PeakStore, runs: &[Run], centre_cents: f64, band_cents: Option<f64>) -> Option<Settled> {
-    read(store, runs, centre_cents, band_cents).map(|found| found.0)
+/// Reads the runs again around `centre_cents`, where the offset is known to be; `band_cents` is where the band stands, `strings`
+/// are the open strings that were heard on the tape.
+pub fn settled(
+    store: &PeakStore,
+    runs: &[Run],
+    centre_cents: f64,
+    band_cents: Option<f64>,
+    strings: &[OpenString],
+) -> Option<Settled> {
+    read(store, runs, centre_cents, band_cents, strings).map(|found| found.0)
 }
 
 /// The offset, by how much it was moved for notes that still fall, and the keys behind it.
@@ -77,13 +89,17 @@ fn read(
     runs: &[Run],
     centre_cents: f64,
     band_cents: Option<f64>,
+    strings: &[OpenString],
 ) -> Option<(Settled, f64, Vec<KeyOffset>)> {
     let runs: Vec<Run> = runs.iter().copied().filter(|r| r.end - r.first >= SHORTEST_RUN).collect();
     let readings: Vec<Reading> = runs.iter().enumerate().flat_map(|(i, r)| readings_of(store, i, r)).collect();
     if readings.len() < FEWEST_READINGS {
         return None;
     }
-    let mut model = Model::new(&readings, &runs, centre_cents, band_cents);
+    let lengths: Vec<f64> = runs.iter().map(|r| (r.end - r.first) as f64).collect();
+    let learnt = Beginning::learnt(store, strings, crate::stats::median(&lengths)? as usize);
+    let beginning = learnt.clone().unwrap_or_else(Beginning::usual);
+    let mut model = Model::new(&readings, &runs, centre_cents, band_cents, beginning);
     for _ in 0..ROUNDS {
         model.round()?;
     }
@@ -91,23 +107,32 @@ fn read(
     if keys.is_empty() {
         return None;
     }
-    let (rate, rate_error) = fall_rate(store, &runs);
-    let lowest = model.sigma[1].max(FUNDAMENTAL_SHARE * model.sigma[0]);
-    let ratio = (lowest / model.sigma[2]).ln() - SCATTER_RATIO.0.ln();
-    let falls =
-        logistic(ratio / SCATTER_RATIO.1) * logistic((-rate - 0.5 * rate_error - FALLS_FASTER.0) / FALLS_FASTER.1);
-    let fall_cents = STILL_FALLS.0 * falls;
-    let unsure = falls * STILL_FALLS.1.powi(2) + falls * (1.0 - falls) * STILL_FALLS.0.powi(2);
+    let by_own_strings = learnt.is_some();
+    let (fall_cents, unsure) = match learnt {
+        Some(beginning) => (0.0, beginning.unsure.powi(2)),
+        None => still_falls(&model, fall_rate(store, &runs)),
+    };
     let sigma = (model.variance(&keys) + BASSES_DIFFER.powi(2) + unsure).sqrt();
     let settled = Settled {
         cents: wrap(middle(&keys) - fall_cents),
         half_width: 1.96 * sigma,
+        by_own_strings,
         readings: model.cells(&readings, &runs),
     };
     Some((settled, fall_cents, keys))
 }
 
-fn readings_of(store: &PeakStore, index: usize, run: &Run) -> Vec<Reading> {
+/// What a bass of which only the take is known still falls after its notes are read, cents, and the variance of that.
+fn still_falls(model: &Model, (rate, rate_error): (f64, f64)) -> (f64, f64) {
+    let lowest = model.sigma[1].max(FUNDAMENTAL_SHARE * model.sigma[0]);
+    let ratio = (lowest / model.sigma[2]).ln() - SCATTER_RATIO.0.ln();
+    let falls =
+        logistic(ratio / SCATTER_RATIO.1) * logistic((-rate - 0.5 * rate_error - FALLS_FASTER.0) / FALLS_FASTER.1);
+    (STILL_FALLS.0 * falls, falls * STILL_FALLS.1.powi(2) + falls * (1.0 - falls) * STILL_FALLS.0.powi(2))
+}
+
+/// One reading of each partial of a run.
+pub fn readings_of(store: &PeakStore, index: usize, run: &Run) -> Vec<Reading> {
     let f0 = midi_to_hz(run.midi);
     let length = run.end - run.first;
     let skip = ATTACK.min((length / 3).max(1));
@@ -189,7 +214,7 @@ mod tests {
     fn the_offset_comes_back_over_a_semitone() {
         for cents in [-45.0, -20.0, 0.0, 7.0, 33.0, 45.0] {
             let (store, runs) = line_of(cents, [0.0; 4], [6.0, 4.0, 4.0, 6.0], 0.0);
-            let (found, fall_cents, _) = read(&store, &runs, cents + 4.0, Some(0.0)).unwrap();
+            let (found, fall_cents, _) = read(&store, &runs, cents + 4.0, Some(0.0), &[]).unwrap();
             assert!(wrap(found.cents - cents).abs() < 1.2, "{cents}: {} +- {}", found.cents, found.half_width);
             assert!(found.half_width > 2.5 && found.half_width < 4.2, "{}", found.half_width);
             assert_eq!(fall_cents.round(), 0.0);
@@ -200,7 +225,7 @@ mod tests {
     fn strings_tuned_apart_are_told_apart_and_the_offset_lies_where_most_time_is_played() {
         let strings = [0.0, 0.0, -1.0, -18.0];
         let (store, runs) = line_of(5.0, strings, [4.0; 4], 0.0);
-        let (found, _, keys) = read(&store, &runs, 1.0, None).unwrap();
+        let (found, _, keys) = read(&store, &runs, 1.0, None, &[]).unwrap();
         for k in &keys {
             let want = 5.0 + strings[string_of(k.key)];
             assert!((k.cents - want).abs() < 3.0, "{}: {} for {want}", k.key, k.cents);
@@ -213,14 +238,14 @@ mod tests {
         let (steady, runs) = line_of(10.0, [0.0; 4], [12.0, 20.0, 2.0, 2.0], 0.0);
         let (falling, _) = line_of(10.0, [0.0; 4], [12.0, 20.0, 2.0, 2.0], 14.0);
         let (even, _) = line_of(10.0, [0.0; 4], [4.0; 4], 14.0);
-        let fall = |store: &PeakStore| read(store, &runs, 10.0, None).unwrap().1;
+        let fall = |store: &PeakStore| read(store, &runs, 10.0, None, &[]).unwrap().1;
         assert!(fall(&steady) < 1.0 && fall(&even) < 1.0);
-        let (found, fall_cents, _) = read(&falling, &runs, 10.0, None).unwrap();
+        let (found, fall_cents, _) = read(&falling, &runs, 10.0, None, &[]).unwrap();
         assert!(fall_cents > 7.0 && found.half_width > 6.0, "{fall_cents} {}", found.half_width);
     }
 
     #[test]
     fn no_line_no_offset() {
-        assert!(settled(&PeakStore::default(), &[], 0.0, None).is_none());
+        assert!(settled(&PeakStore::default(), &[], 0.0, None, &[]).is_none());
     }
 }

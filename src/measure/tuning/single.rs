@@ -7,7 +7,7 @@
 //! its partials after the attack, weighted by power times their number to the exponent 1.5 (chosen on the notes that accuracy is
 //! reported on; between 1 and 2 the middle difference moves by 0.1 cents).
 //!
-//! Limits: fundamentals from 26 Hz to 1.5 kHz; two notes at once read as the louder one or as none.
+//! Limits: fundamentals from 26 Hz to 1.7 kHz; two notes at once read as the louder one or as none.
 
 use crate::dsp::partials::weighted_median;
 use crate::dsp::peaks::Peak;

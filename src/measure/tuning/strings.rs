@@ -1,12 +1,15 @@
-//! Open strings in tuning passages: which ones were heard, and where each stood at its last sounding.
+//! Open strings in tuning passages: which ones were heard, when, and where each stood.
 //!
 //! Conventions: offsets in cents from equal temperament at A4 = 440 Hz, plus = sharp; strings by their sounding MIDI number.
 //!
 //! Method: in each frame the string is chosen that explains the peaks best (peaks explained, less peaks left over, less
-//! partials missing); frames in a row on one string are a sounding. Its pitch is the mean of the first four partials over
-//! the part after the attack, weighted by power times their number, near the pitch that a period detector names.
+//! partials missing); frames in a row on one string are a sounding. Its pitch is the mean of the first ten partials over
+//! the part after the attack, weighted by power times their number, near the pitch that a period detector names: on bright
+//! basses the upper ones lead, up to 8 cents above the lowest three.
 //!
 //! Limits: a string more than 95 cents off its nominal pitch is not recognised; strings tuned to other pitches are not known.
+
+use std::ops::Range;
 
 use crate::dsp::partials::weighted_median;
 use crate::dsp::peaks::Peak;
@@ -51,15 +54,17 @@ fn possible(midi: u8, bass_strings: Option<u8>) -> bool {
 /// A bass with more strings than this has one that is rare.
 const RARE_FROM_STRINGS: u8 = 4;
 
-/// The last sounding of an open string in a tuning passage.
+/// One sounding of an open string in a tuning passage.
 #[derive(Clone, Debug)]
 pub struct OpenString {
     /// Whose string.
     pub player: StringPlayer,
     /// Sounding pitch, MIDI number.
     pub string_midi: u8,
-    /// Start of the last sounding, seconds from the start of the tape.
+    /// Start of the sounding, seconds from the start of the tape.
     pub sounded_at_s: f64,
+    /// Its end, seconds.
+    pub ended_at_s: f64,
     /// Offset from A4 = 440 Hz; the count is that of the frames.
     pub offset_from_a440_cents: Measured,
 }
@@ -72,8 +77,10 @@ const EXPLAINED_CENTS: f64 = 25.0;
 const PARTIALS: u32 = 12;
 /// Partials that must not be missing.
 const NEEDED: u32 = 4;
-/// Partials whose pitch is measured.
-const MEASURED: u32 = 4;
+/// Partials whose pitch is measured: of the first of them the strongest near the string's place, of the others what lies near
+/// the middle of the first.
+const FIRST_MEASURED: u32 = 4;
+const MEASURED: u32 = 10;
 /// Peaks weaker than this share of the frame's strongest are left out.
 const WEAKEST: f32 = 0.04;
 /// Peaks within this factor of the middle of a frame's peaks are noise; frames with fewer peaks than this have none to spare.
@@ -102,19 +109,21 @@ struct Sounding {
     end: usize,
 }
 
-/// Open strings heard in `start_s..end_s`, the last sounding of each, in the order of [`OPEN_STRINGS`]; `bass_strings` is how many
-/// the bass has, where that is known.
-pub fn open_strings(store: &PeakStore, start_s: f64, end_s: f64, bass_strings: Option<u8>) -> Vec<OpenString> {
+/// Every sounding of an open string in `start_s..end_s`, in time order; `bass_strings` is how many the bass has, where that is
+/// known.
+pub fn soundings(store: &PeakStore, start_s: f64, end_s: f64, bass_strings: Option<u8>) -> Vec<OpenString> {
     let (first, end) = (frame_at(start_s), frame_at(end_s).min(store.frames()));
     let chosen: Vec<Option<usize>> =
         (first..end).map(|i| choose(&store.frame(i).collect::<Vec<_>>(), bass_strings)).collect();
-    let mut last: Vec<Option<OpenString>> = OPEN_STRINGS.iter().map(|_| None).collect();
-    for sounding in soundings(&chosen, first) {
-        if let Some(string) = measure(store, &sounding) {
-            last[sounding.string] = Some(string);
-        }
-    }
-    last.into_iter().flatten().collect()
+    stretches(&chosen, first).iter().filter_map(|s| measure(store, s)).collect()
+}
+
+/// The last sounding of each string, in the order of [`OPEN_STRINGS`].
+pub fn last_of_each(heard: &[OpenString]) -> Vec<OpenString> {
+    let last = |(player, midi): &(StringPlayer, u8)| {
+        heard.iter().rfind(|s| s.player == *player && s.string_midi == *midi).cloned()
+    };
+    OPEN_STRINGS.iter().filter_map(last).collect()
 }
 
 /// The string that explains the frame best.
@@ -187,7 +196,7 @@ fn fundamental_near(peaks: &[Peak], nominal_hz: f64, reach_cents: f64) -> Option
 }
 
 /// Stretches on one string; a few frames in between may be lost.
-fn soundings(chosen: &[Option<usize>], first: usize) -> Vec<Sounding> {
+fn stretches(chosen: &[Option<usize>], first: usize) -> Vec<Sounding> {
     let mut out: Vec<Sounding> = Vec::new();
     for (i, c) in chosen.iter().enumerate() {
         let Some(string) = *c else { continue };
@@ -201,45 +210,66 @@ fn soundings(chosen: &[Option<usize>], first: usize) -> Vec<Sounding> {
     out
 }
 
+/// One partial of a sounding: where it stands, how it wanders, what it counts.
+struct Partial {
+    cents: f64,
+    wander: f64,
+    weight: f64,
+}
+
 fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
     let (player, midi) = OPEN_STRINGS[sounding.string];
     let nominal = midi_to_hz(f64::from(midi));
     let length = sounding.end - sounding.first;
     let skip = ATTACK.max((EARLY_SHARE * length as f64) as usize).min(length / 2);
-    let mut partials: Vec<(f64, f64, f64)> = Vec::new();
-    for number in 1..=MEASURED {
-        let target = nominal * f64::from(number);
-        let mut own: Vec<(f64, f64)> = Vec::new();
-        for frame in sounding.first + skip..sounding.end - 1 {
-            let best = store
-                .frame(frame)
-                .map(|p| (1200.0 * (f64::from(p.hz) / target).log2(), f64::from(p.amplitude)))
-                .filter(|(c, _)| c.abs() < REACH_CENTS)
-                .max_by(|a, b| a.1.total_cmp(&b.1));
-            own.extend(best);
-        }
-        if own.len() * 2 < sounding.end - sounding.first - skip {
-            continue;
-        }
-        let centre = weighted_median(&own)?;
-        let wander = weighted_median(&own.iter().map(|(c, a)| ((c - centre).abs(), *a)).collect::<Vec<_>>())?;
-        let power = own.iter().map(|(_, a)| a * a).sum::<f64>() / own.len() as f64;
-        // A period detector weighs partials by power times the square of their number; stiff upper partials would then
-        // pull the pitch up, hence the number alone.
-        partials.push((centre, wander, power * f64::from(number)));
-    }
-    let middle = weighted_median(&partials.iter().map(|p| (p.0, p.2)).collect::<Vec<_>>())?;
-    let near: Vec<&(f64, f64, f64)> = partials.iter().filter(|p| (p.0 - middle).abs() < NEAR_MIDDLE_CENTS).collect();
-    let total: f64 = near.iter().map(|p| p.2).sum();
-    let value = near.iter().map(|p| p.0 * p.2).sum::<f64>() / total;
-    let between = (near.iter().map(|p| p.2 * (p.0 - value).powi(2)).sum::<f64>() / total).sqrt();
-    let within = near.iter().map(|p| p.1 * p.2).sum::<f64>() / total;
+    let frames = sounding.first + skip..sounding.end - 1;
+    let read = |number, around, reach| partial(store, frames.clone(), nominal, number, around, reach);
+    let mut partials: Vec<Partial> = (1..=FIRST_MEASURED).filter_map(|n| read(n, 0.0, REACH_CENTS)).collect();
+    let middle = weighted_median(&partials.iter().map(|p| (p.cents, p.weight)).collect::<Vec<_>>())?;
+    partials.extend((FIRST_MEASURED + 1..=MEASURED).filter_map(|n| read(n, middle, EXPLAINED_CENTS)));
+    partials.retain(|p| (p.cents - middle).abs() < NEAR_MIDDLE_CENTS);
+    let total: f64 = partials.iter().map(|p| p.weight).sum();
+    let value = partials.iter().map(|p| p.cents * p.weight).sum::<f64>() / total;
+    let between = (partials.iter().map(|p| p.weight * (p.cents - value).powi(2)).sum::<f64>() / total).sqrt();
+    let within = partials.iter().map(|p| p.wander * p.weight).sum::<f64>() / total;
     let half = (FLOOR_CENTS.powi(2) + between.powi(2) + (0.7 * within).powi(2)).sqrt();
-    let frames = (sounding.end - sounding.first - skip) as u64;
+    let count = (sounding.end - sounding.first - skip) as u64;
     Some(OpenString {
         player,
         string_midi: midi,
         sounded_at_s: sounding.first as f64 * HOP_S,
-        offset_from_a440_cents: Measured::symmetric(value, half, frames),
+        ended_at_s: sounding.end as f64 * HOP_S,
+        offset_from_a440_cents: Measured::symmetric(value, half, count),
     })
+}
+
+/// A partial of the string of `nominal` Hz, the strongest peak of each frame that lies within `reach` cents of `around`; none where
+/// most frames have none.
+fn partial(
+    store: &PeakStore,
+    frames: Range<usize>,
+    nominal: f64,
+    number: u32,
+    around: f64,
+    reach: f64,
+) -> Option<Partial> {
+    let target = nominal * f64::from(number);
+    let strongest = |frame| {
+        store
+            .frame(frame)
+            .map(|p| (1200.0 * (f64::from(p.hz) / target).log2(), f64::from(p.amplitude)))
+            .filter(|(c, _)| (c - around).abs() < reach)
+            .max_by(|a, b| a.1.total_cmp(&b.1))
+    };
+    let most = frames.len().div_ceil(2);
+    let own: Vec<(f64, f64)> = frames.filter_map(strongest).collect();
+    if own.len() < most {
+        return None;
+    }
+    let cents = weighted_median(&own)?;
+    let wander = weighted_median(&own.iter().map(|(c, a)| ((c - cents).abs(), *a)).collect::<Vec<_>>())?;
+    let power = own.iter().map(|(_, a)| a * a).sum::<f64>() / own.len() as f64;
+    // A period detector weighs partials by power times the square of their number; stiff upper partials would then pull the
+    // pitch up, hence the number alone.
+    Some(Partial { cents, wander, weight: power * f64::from(number) })
 }

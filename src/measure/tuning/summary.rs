@@ -18,7 +18,7 @@ use super::hints::{TuningHints, near_pitch};
 use super::line::{LongTermLevel, bass_runs};
 use super::offset::bass_offset;
 use super::settled::settled;
-use super::strings::{OpenString, StringPlayer, open_strings};
+use super::strings::{OpenString, StringPlayer, last_of_each, soundings};
 use super::trend::{CellReading, NoteOffset, curve, level, retunings, trend};
 
 /// Tuning of one player in a take.
@@ -105,13 +105,15 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
     let takes_s = Passage::spans(passages, PassageKind::Take);
     let takes: Vec<(usize, usize)> =
         takes_s.iter().map(|&(a, b)| (frame_at(a).min(store.frames()), frame_at(b).min(store.frames()))).collect();
-    let strings: Vec<Vec<OpenString>> = passages
+    let sounded: Vec<Vec<OpenString>> = passages
         .iter()
         .map(|p| match p.kind {
-            PassageKind::Tuning => open_strings(&store.view(), p.start_s, p.end_s, hints.bass_strings),
+            PassageKind::Tuning => soundings(&store.view(), p.start_s, p.end_s, hints.bass_strings),
             _ => Vec::new(),
         })
         .collect();
+    let strings: Vec<Vec<OpenString>> = sounded.iter().map(|s| last_of_each(s)).collect();
+    let sounded = sounded.concat();
     let long_term = LongTermLevel::of(store, &takes);
     let heard = |&(first, end): &(usize, usize)| {
         let store = &store.view();
@@ -119,7 +121,7 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
         let notes = bass_notes(store, &runs);
         let band = band_pitch(store, first, end);
         let offset = bass_offset(store, &runs, band.band.value)
-            .and_then(|o| settled(store, &runs, o.cents, band.band.value).map(|s| (o, s)));
+            .and_then(|o| settled(store, &runs, o.cents, band.band.value, &sounded).map(|s| (o, s)));
         let chords = find_guitar(store, &runs, first, end, band.band.value);
         ((Heard::of_bass(&notes, offset.as_ref().map(|(o, s)| (o, s))), Heard::of_guitar(chords.as_ref())), band)
     };
