@@ -371,5 +371,6 @@ fn curves(tape: &MeasuredTape) -> Curves {
         tempo_bpm: tempo_curve(&tape.of_sheet.time, CURVE_HOP_S, hops),
         bass_cents: fitted(tape.tuning.bass_cents.clone()),
         guitar_cents: fitted(tape.tuning.guitar_cents.clone()),
+        band_cents: fitted(tape.tuning.band_cents.clone()),
     }
 }

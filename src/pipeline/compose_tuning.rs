@@ -1,7 +1,7 @@
 //! The tuning measures in the words of the report.
 
 use super::compose::absent;
-use crate::measure::tuning::{self, Harmony, OpenString, StringPlayer, TapeTuning};
+use crate::measure::tuning::{self, Harmony, OpenString, PlayedString, StringPlayer, TapeTuning};
 use crate::report::{self, HarmonyFacts, InstrumentTunings, TuningFacts};
 
 /// Tuning of the players in take number `take`.
@@ -15,6 +15,7 @@ pub fn take_tuning(tuning: &TapeTuning, take: usize) -> report::TakeTuning {
         piano: of(|t| &t.piano),
         horns: of(|t| &t.horns),
         bass_close_recording: None,
+        bass_strings: tuning.takes.get(take).map(|t| t.bass_strings.iter().map(played).collect()).unwrap_or_default(),
     }
 }
 
@@ -73,5 +74,14 @@ fn instrument(i: &tuning::InstrumentTuning) -> report::InstrumentTuning {
         at_start_cents: i.at_start_cents.clone(),
         at_end_cents: i.at_end_cents.clone(),
         retuned_at_s: i.retuned_at_s.clone(),
+        tuned_before_first_take_s: i.tuned_before_first_take_s.clone(),
+    }
+}
+
+fn played(s: &PlayedString) -> report::PlayedString {
+    report::PlayedString {
+        string_midi: s.string_midi,
+        offset_from_player_cents: s.offset_from_player_cents.clone(),
+        share_of_time_percent: 100.0 * s.share_of_time,
     }
 }

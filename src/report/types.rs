@@ -11,7 +11,7 @@ pub const REPORT_SCHEMA_NAME: &str = "ledgerline.report";
 /// Removing, renaming or re-meaning a field raises this.
 pub const REPORT_SCHEMA_VERSION: u32 = 1;
 /// Adding a field raises this.
-pub const REPORT_SCHEMA_REVISION: u32 = 6;
+pub const REPORT_SCHEMA_REVISION: u32 = 7;
 
 /// Which contract a file follows.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -644,6 +644,20 @@ pub struct TakeTuning {
     /// The recording close to the bass that the bass's figures are from; absent when they are from this tape.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub bass_close_recording: Option<String>,
+    /// The bass's strings against its own offset, low to high, as if all were played in the first position. From revision 7 on.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub bass_strings: Vec<PlayedString>,
+}
+
+/// The notes of one string in a take.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct PlayedString {
+    /// MIDI number of the open string.
+    pub string_midi: u8,
+    /// Against the player's own offset in the take, cents, plus = sharp; null for a string that is hardly played.
+    pub offset_from_player_cents: Measured,
+    /// Share of the playing time, percent.
+    pub share_of_time_percent: f64,
 }
 
 /// Tuning of one player over the tape.
@@ -661,6 +675,10 @@ pub struct InstrumentTuning {
     pub at_end_cents: Measured,
     /// Seconds at which the player retuned.
     pub retuned_at_s: Vec<f64>,
+    /// How long the player was heard tuning open strings before the first take, seconds; absent for players without strings, and
+    /// in reports before revision 7.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub tuned_before_first_take_s: Option<Measured>,
 }
 
 /// Players whose tuning is followed.
@@ -906,6 +924,9 @@ pub struct Curves {
     pub bass_cents: Vec<Option<f64>>,
     /// Guitar against A4 = 440 Hz, cents.
     pub guitar_cents: Vec<Option<f64>>,
+    /// What fixed-pitch and wind instruments agree on, against A4 = 440 Hz, cents; empty in files before revision 1.
+    #[serde(default)]
+    pub band_cents: Vec<Option<f64>>,
 }
 
 impl TimeUse {

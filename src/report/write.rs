@@ -25,7 +25,7 @@ pub const CURVES_SCHEMA_NAME: &str = "ledgerline.curves";
 /// Removing, renaming or re-meaning a curve raises this.
 pub const CURVES_SCHEMA_VERSION: u32 = 1;
 /// Adding a curve raises this.
-pub const CURVES_SCHEMA_REVISION: u32 = 0;
+pub const CURVES_SCHEMA_REVISION: u32 = 1;
 
 /// curves.json as it lies on the disk: the curves with their schema block in front.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]

@@ -7,7 +7,9 @@ use ledgerline::findings::{
 };
 use ledgerline::health::{Health, Trust};
 use ledgerline::measure::time::{BeatTrack, SlippedBar, TakeTime};
-use ledgerline::measure::tuning::{InstrumentTuning, OpenString, PlayerTuning, StringPlayer, TakeTuning, TapeTuning};
+use ledgerline::measure::tuning::{
+    InstrumentTuning, OpenString, PlayedString, PlayerTuning, StringPlayer, TakeTuning, TapeTuning,
+};
 use ledgerline::passages::{Passage, PassageKind};
 use ledgerline::stats::Measured;
 
@@ -106,6 +108,7 @@ fn unheard_instrument() -> InstrumentTuning {
         at_start_cents: unheard(),
         at_end_cents: unheard(),
         retuned_at_s: Vec::new(),
+        tuned_before_first_take_s: None,
     }
 }
 
@@ -116,6 +119,7 @@ fn unheard_tuning() -> TapeTuning {
         guitar: unheard_player(),
         piano: unheard_player(),
         horns: unheard_player(),
+        bass_strings: Vec::new(),
     };
     TapeTuning {
         concert_pitch_hz: Measured::symmetric(440.0, 0.2, 50),
@@ -126,6 +130,7 @@ fn unheard_tuning() -> TapeTuning {
         strings: vec![Vec::new(); 5],
         bass_cents: Vec::new(),
         guitar_cents: Vec::new(),
+        band_cents: Vec::new(),
     }
 }
 
@@ -387,6 +392,34 @@ fn strings(all: f64, one: f64) -> Tape {
             })
             .to_vec();
     })
+}
+
+/// A bass whose E string stands `e` cents and whose other strings a cent from the rest, in both takes.
+fn strings_played(e: [f64; 2]) -> Tape {
+    changed(|t| {
+        for (take, e) in t.tuning.takes.iter_mut().zip(e) {
+            take.bass_strings = [(28u8, e), (33, 1.0), (38, -1.0)]
+                .map(|(string_midi, cents)| PlayedString {
+                    string_midi,
+                    offset_from_player_cents: Measured::symmetric(cents, 5.8, 5),
+                    share_of_time: 0.3,
+                })
+                .to_vec();
+        }
+    })
+}
+
+#[test]
+fn a_string_of_the_bass_that_stands_apart_in_the_takes_is_told_once_it_is_sure() {
+    let told = found(&strings_played([-11.0, -12.0]));
+    let one: Vec<&Finding> = told.iter().filter(|f| f.id == "bass_string_apart").collect();
+    assert_eq!(one.len(), 1, "{told:?}");
+    assert!(one[0].statement.contains("E string are 12 cents flat"), "{}", one[0].statement);
+    assert_eq!(one[0].evidence.len(), 2);
+    assert_eq!(one[0].evidence[1].measure, "takes[1].tuning.bass_strings[0].offset_from_player_cents");
+    for unsure in [[-11.0, 11.0], [-9.0, -9.0], [-9.9, -9.8]] {
+        assert!(found(&strings_played(unsure)).iter().all(|f| f.id != "bass_string_apart"), "{unsure:?}");
+    }
 }
 
 #[test]

@@ -138,7 +138,8 @@ pub fn curves_for(report: &Report) -> Curves {
         },
         tempo_bpm: nothing.clone(),
         bass_cents: nothing.clone(),
-        guitar_cents: nothing,
+        guitar_cents: nothing.clone(),
+        band_cents: nothing,
     }
 }
 

@@ -78,6 +78,7 @@ fn instrument(offset: Option<f64>) -> InstrumentTuning {
         at_start_cents: absent(),
         at_end_cents: absent(),
         retuned_at_s: Vec::new(),
+        tuned_before_first_take_s: None,
     }
 }
 
@@ -166,6 +167,11 @@ fn take(spec: &Spec, start_s: f64, end_s: f64) -> TakeFacts {
             piano: player(),
             horns: player(),
             bass_close_recording: Some("close.m4a".into()),
+            bass_strings: vec![PlayedString {
+                string_midi: 28,
+                offset_from_player_cents: Measured::symmetric(-3.0, 5.8, 4),
+                share_of_time_percent: 31.0,
+            }],
         },
         close: Some(close()),
         time_detail: TimeDetail::default(),
@@ -332,5 +338,6 @@ pub fn mock_curves(seconds: usize) -> Curves {
         tempo_bpm: curve(2.0, 150.0),
         bass_cents: curve(6.0, -4.0),
         guitar_cents: curve(6.0, 2.0),
+        band_cents: curve(6.0, 0.0),
     }
 }

@@ -66,12 +66,14 @@ strict! {
     Tempo { bpm: M, drift_percent: M, steadiness_percent: M, beat_times_s: Vec<f64>, beat_in_bar: Vec<u8> }
     Feel { swing_ratio: M, hat_on_2_and_4_percent: M, backbeat_heavy: YesNo, kick_re_ride_db: M, bass_to_drums_ms: M,
         comping_onsets_per_bar: M }
-    TakeTuning { bass: Player, guitar: Player, piano: Player, horns: Player, bass_close_recording: Option<Text> }
+    TakeTuning { bass: Player, guitar: Player, piano: Player, horns: Player, bass_close_recording: Option<Text>,
+        bass_strings: Option<Vec<PlayedString>> }
+    PlayedString { string_midi: u8, offset_from_player_cents: M, share_of_time_percent: f64 }
     Player { offset_from_a440_cents: M, offset_from_band_cents: M }
     Tuning { concert_pitch_hz: M, instruments: Instruments }
     Instruments { bass: Instrument, guitar: Instrument, piano: Instrument }
     Instrument { offset_from_a440_cents: M, offset_from_band_cents: M, drift_cents_per_min: M, at_start_cents: M,
-        at_end_cents: M, retuned_at_s: Vec<f64> }
+        at_end_cents: M, retuned_at_s: Vec<f64>, tuned_before_first_take_s: Option<M> }
     Balance { third_octave: Vec<Band>, tilt_db_per_octave: M, low_end_excess_db: M, low_end_share: Share,
         standing_out: Vec<StandingOut>, target: Target }
     Band { mid_hz: f64, level_db: Option<f64>, target_low_db: Option<f64>, target_db: Option<f64>, target_high_db: Option<f64> }
@@ -87,7 +89,8 @@ strict! {
     Finding { id: Text, player: Text, severity: u8, statement: Text, ask: Text, evidence: Vec<Evidence>, confidence: f64 }
     Evidence { start_s: f64, end_s: f64, measure: Text, value: M, threshold: f64 }
     Curves { schema: Schema, hop_s: f64, short_term_lufs: Curve, momentary_max_lufs: Curve, low_end_excess_db: Curve,
-        layers_lufs: LayerCurves, tempo_bpm: Curve, bass_cents: Curve, guitar_cents: Curve }
+        layers_lufs: LayerCurves, tempo_bpm: Curve, bass_cents: Curve, guitar_cents: Curve,
+        band_cents: Option<Curve> }
     LayerCurves { bass: Curve, drums: Curve, comping: Curve, horns: Curve }
     Season { schema: Schema, rehearsals: Vec<Rehearsal>, trends: Vec<Trend>, habits: Vec<Habit>,
         festival: Option<Festival>, left_out: Vec<LeftOut>, charts: Vec<ChartPlayed>, takes_without_chart: Vec<UnnamedTake>,

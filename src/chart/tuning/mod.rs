@@ -1,8 +1,9 @@
 //! Tuning: bass and guitar against the rest of the band over the rehearsal, and the open strings as they were tuned.
 //!
 //! Conventions: cents against the band's own pitch where it is known, else against A4 = 440 Hz, and the picture says which;
-//! sharp is up. The line is the player's pitch from moment to moment, the box of a take its value with the interval that
-//! holds the truth 95 times in 100, a ringed letter an open string as it was left in a tuning passage.
+//! sharp is up. The thin line is the band's own pitch from moment to moment, the thick one the player's, the box of a take its
+//! value with the interval that holds the truth 95 times in 100, a ringed letter an open string as it was left in a tuning
+//! passage.
 
 mod panel;
 mod sentences;
@@ -12,7 +13,7 @@ use super::error::ChartError;
 use super::theme::{TypeSizes, WIDE_TYPE};
 use super::wide::{self, LEFT, RIGHT};
 use super::words;
-use crate::report::{Curves, InstrumentTuning, PlayerTuning, Report, TakeTuning};
+use crate::report::{Curves, InstrumentTuning, PlayedString, PlayerTuning, Report, TakeTuning};
 use crate::stats::Measured;
 use crate::units::TUNING_A4_HZ;
 
@@ -26,6 +27,8 @@ struct Player {
     /// Open strings of four and six, low to high: MIDI number and letter.
     strings: &'static [(u8, &'static str)],
     take: fn(&TakeTuning) -> &PlayerTuning,
+    /// The strings as they are played, where that is known of this player.
+    played: fn(&TakeTuning) -> &[PlayedString],
     rehearsal: fn(&Report) -> &InstrumentTuning,
     curve: fn(&Curves) -> &[Option<f64>],
 }
@@ -36,6 +39,7 @@ const PLAYERS: [Player; 2] = [
         name: "bass",
         strings: &[(23, "B"), (28, "E"), (33, "A"), (38, "D"), (43, "G")],
         take: |t| &t.bass,
+        played: |t| &t.bass_strings,
         rehearsal: |r| &r.tuning.instruments.bass,
         curve: |c| &c.bass_cents,
     },
@@ -43,6 +47,7 @@ const PLAYERS: [Player; 2] = [
         name: "guitar",
         strings: &[(40, "E"), (45, "A"), (50, "D"), (55, "G"), (59, "B"), (64, "e")],
         take: |t| &t.guitar,
+        played: |_| &[],
         rehearsal: |r| &r.tuning.instruments.guitar,
         curve: |c| &c.guitar_cents,
     },
@@ -90,7 +95,7 @@ pub fn player_panel(
 pub fn draw(report: &Report, curves: &Curves) -> Result<Drawn, ChartError> {
     let zero = Zero::of(report);
     let title = format!("Tuning of bass and guitar against {}", zero.name());
-    let key = "Line: the player's pitch. Box: a whole take, with its uncertainty. Ringed letter or dot: an open string as it was tuned.";
+    let key = "Thick line: the player. Thin line: the band. Box: a whole take, with its uncertainty. Ring or dot: an open string as tuned.";
     let (mut c, y) = wide::begin(&title, report, &[key, &sentences::unit_words()])?;
     let area = Area::new(LEFT, y + 20.0, RIGHT - COLUMN_WIDTH - 24.0, 868.0);
     panel::panels(&mut c, area, &PLAYERS, (report, curves), zero, &WIDE_TYPE);

@@ -4,7 +4,7 @@ use super::super::axes::{self, Scale};
 use super::super::canvas::{Align, Area, Canvas, Type};
 use super::super::curve;
 use super::super::strip;
-use super::super::theme::{BLUE, GRID, INK, LEADING, PAPER, PURPLE, RULE, SOFT_INK, TypeSizes};
+use super::super::theme::{BLUE, Colour, GRID, INK, LEADING, PAPER, PURPLE, RULE, SOFT_INK, TypeSizes};
 use super::super::wide;
 use super::super::words;
 use super::{Player, Zero, sentences};
@@ -20,6 +20,9 @@ const RING: f32 = 13.0;
 const DOT: f32 = 5.5;
 /// Share of the line that may leave the scale at each end: the slips of single notes must not flatten the rest.
 const LINE_ENDS: f64 = 0.04;
+/// Width and colour of the player's line and of the band's.
+const PLAYER_LINE: (f32, Colour) = (2.8, INK);
+const BAND_LINE: (f32, Colour) = (1.3, SOFT_INK);
 /// Room left of the plots, in type sizes.
 const GUTTER: f32 = 6.0;
 
@@ -111,7 +114,10 @@ fn draw_panel(c: &mut Canvas, f: &Frame, player: &Player, report: &Report, curve
         return;
     }
     draw_takes(c, f, player, report);
-    draw_line(c, f, (player.curve)(curves), curves.hop_s);
+    if f.zero.is_band {
+        draw_line(c, f, &curves.band_cents, curves.hop_s, BAND_LINE);
+    }
+    draw_line(c, f, (player.curve)(curves), curves.hop_s, PLAYER_LINE);
     draw_strings(c, f, player, report, sizes);
     label_takes(c, f, player, report, sizes);
 }
@@ -151,12 +157,12 @@ fn draw_takes(c: &mut Canvas, f: &Frame, player: &Player, report: &Report) {
     }
 }
 
-fn draw_line(c: &mut Canvas, f: &Frame, curve_cents: &[Option<f64>], hop_s: f64) {
+fn draw_line(c: &mut Canvas, f: &Frame, curve_cents: &[Option<f64>], hop_s: f64, (width, colour): (f32, Colour)) {
     let (from, to) = f.time.range();
     let shared = curve::entries_per_column(to - from, hop_s, f.plot.width());
     for run in curve::runs(curve_cents, hop_s, shared) {
         let points: Vec<_> = run.iter().map(|p| (f.time.at(p.at_s), f.cents.at(p.mean - f.zero.cents))).collect();
-        c.curve(&points, 2.4, INK, f.plot);
+        c.curve(&points, width, colour, f.plot);
     }
 }
 

@@ -4,7 +4,7 @@
 
 mod strings;
 
-use strings::{string_off, strings_before, tuned_off};
+use strings::{string_apart, string_off, strings_before, tuned_off};
 
 use super::confidence::{probability_above, probability_below};
 use super::thresholds as t;
@@ -76,7 +76,8 @@ pub fn tuning_findings(inputs: &FindingInputs) -> Vec<Finding> {
         let off = off_band(inputs, part);
         let tuned = if off.is_some() { None } else { tuned_off(inputs, part) };
         let praise = if off.is_some() || tuned.is_some() { None } else { in_tune(inputs, part) };
-        [off, tuned, string_off(inputs, part), moves(inputs, part), praise].into_iter().flatten().collect::<Vec<_>>()
+        let string = string_off(inputs, part).or_else(|| string_apart(inputs, part));
+        [off, tuned, string, moves(inputs, part), praise].into_iter().flatten().collect::<Vec<_>>()
     };
     PARTS.iter().flat_map(of).collect()
 }

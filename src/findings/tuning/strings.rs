@@ -1,9 +1,11 @@
-//! Rules about open strings as they were tuned before the first take: all to one side, or one apart from the others.
+//! Rules about strings: as they were tuned before the first take, all to one side or one apart from the others; and the notes of one
+//! string of the bass apart from its other notes while it plays.
 
 use super::super::confidence::{probability_above, probability_below};
 use super::super::thresholds as t;
 use super::super::types::{Evidence, Finding, FindingInputs, Player, Severity};
 use super::Part;
+use crate::measure::tuning::OPEN_STRINGS;
 use crate::passages::PassageKind;
 use crate::stats::{Measured, median};
 use crate::units::{TUNING_A4_HZ, seconds_to_clock};
@@ -140,4 +142,66 @@ pub(super) fn string_off(inputs: &FindingInputs, part: &Part) -> Option<Finding>
         evidence: evidence_of_strings(inputs, part, std::slice::from_ref(worst), rest + least.copysign(value)),
         confidence: probability_above(&Measured::symmetric(value.abs(), value.abs() - near, 1), least)?.min(0.99),
     })
+}
+
+/// The notes on one string of the bass stand apart from its other notes, to the same side in every take that tells.
+pub(super) fn string_apart(inputs: &FindingInputs, part: &Part) -> Option<Finding> {
+    if part.player != Player::Bass {
+        return None;
+    }
+    let (least, sure) = (inputs.thresholds.of(t::STRING_OFF_CENTS), inputs.thresholds.of(t::TUNING_SURE_CENTS));
+    let (midi, told, value, near) = OPEN_STRINGS
+        .iter()
+        .filter(|(player, _)| *player == part.strings)
+        .filter_map(|(_, midi)| {
+            let told = string_in_takes(inputs, *midi);
+            let values: Vec<f64> = told.iter().filter_map(|t| t.2.value).collect();
+            let value = values.iter().sum::<f64>() / values.len().max(1) as f64;
+            // What takes share in their error more takes do not take away.
+            let half = told.iter().map(|t| t.2.half_width()).fold(0.0, f64::max);
+            let one_side = values.iter().all(|v| v.signum() == value.signum());
+            (one_side && value.abs() >= least && value.abs() - half > sure).then_some((
+                *midi,
+                told,
+                value,
+                value.abs() - half,
+            ))
+        })
+        .max_by(|a, b| a.2.abs().total_cmp(&b.2.abs()))?;
+    let (who, name) = (part.player.as_str(), letter(part.player, midi));
+    let side = if value > 0.0 { "sharp" } else { "flat" };
+    let numbers: Vec<usize> = told.iter().map(|t| t.0).collect();
+    let takes = super::super::words::takes(&numbers, inputs.takes.len());
+    Some(Finding {
+        id: "bass_string_apart",
+        player: part.player,
+        severity: Severity::Minor,
+        statement: format!(
+            "The notes on the {who}'s {name} string are {:.0} cents {side} of its other notes in {takes}.",
+            value.abs()
+        ),
+        ask: format!("Let the {who} tune the {name} string again, then play a stopped note on it against the piano."),
+        confidence: probability_above(&Measured::symmetric(value.abs(), value.abs() - near, 1), least)?.min(0.99),
+        evidence: told
+            .into_iter()
+            .map(|(at, place, m)| Evidence {
+                start_s: inputs.takes[at].start_s,
+                end_s: inputs.takes[at].end_s,
+                measure: format!("takes[{at}].tuning.bass_strings[{place}].offset_from_player_cents"),
+                value: m.clone(),
+                threshold: least.copysign(value),
+            })
+            .collect(),
+    })
+}
+
+/// A string of the bass in the takes that tell of it: take and place among its strings, from 0; offset from its other notes.
+fn string_in_takes<'a>(inputs: &FindingInputs<'a>, midi: u8) -> Vec<(usize, usize, &'a Measured)> {
+    let takes = inputs.tuning.takes.iter().enumerate().take(inputs.takes.len());
+    takes
+        .flat_map(|(at, take)| take.bass_strings.iter().enumerate().map(move |(place, s)| (at, place, s)))
+        .filter(|(_, _, s)| s.string_midi == midi)
+        .map(|(at, place, s)| (at, place, &s.offset_from_player_cents))
+        .filter(|(_, _, m)| m.value.is_some_and(f64::is_finite))
+        .collect()
 }

@@ -6,6 +6,7 @@
 use super::bass::BassNote;
 use super::guitar::GuitarHeard;
 use super::offset::BassOffset;
+use super::played_strings::PlayedString;
 use super::settled::Settled;
 use super::trend::{CellReading, NoteOffset, level, unwrap_offsets};
 use crate::dsp::partials::weighted_median;
@@ -17,6 +18,8 @@ pub struct Heard {
     pub notes: Vec<NoteOffset>,
     /// Readings for the drift.
     pub readings: Vec<CellReading>,
+    /// The strings of a bass.
+    pub strings: Vec<PlayedString>,
     /// Half of the 95 % interval of the take's offset, where the notes' scatter does not tell it.
     pub half_width_cents: Option<f64>,
     /// Known accuracy (95 %), cents.
@@ -38,7 +41,14 @@ const GUITAR_MOST_UNCERTAIN: f64 = 8.0;
 
 impl Heard {
     fn none(reason: &'static str) -> Self {
-        Self { notes: Vec::new(), readings: Vec::new(), half_width_cents: None, systematic_cents: 0.0, reason }
+        Self {
+            notes: Vec::new(),
+            readings: Vec::new(),
+            strings: Vec::new(),
+            half_width_cents: None,
+            systematic_cents: 0.0,
+            reason,
+        }
     }
 
     /// The bass: its notes, moved so that their median is the offset that all partials agree on.
@@ -52,6 +62,7 @@ impl Heard {
         Self {
             notes: moved_to(unwrap_offsets(&triples), settled.cents),
             readings: settled.readings.clone(),
+            strings: settled.strings.clone(),
             half_width_cents: Some(half_width),
             systematic_cents: half_width,
             reason: "no_bass_heard",
@@ -96,6 +107,7 @@ impl Heard {
         Self {
             notes: offsets,
             readings,
+            strings: Vec::new(),
             half_width_cents: Some(half_width),
             systematic_cents: half_width,
             reason: "no_guitar_heard",
@@ -146,7 +158,8 @@ mod tests {
     #[test]
     fn a_bass_that_was_hardly_heard_is_no_bass() {
         let offset = BassOffset { cents: 7.0, low_share: 0.5 };
-        let settled = Settled { cents: 9.0, half_width: 2.0, by_own_strings: false, readings: Vec::new() };
+        let settled =
+            Settled { cents: 9.0, half_width: 2.0, by_own_strings: false, readings: Vec::new(), strings: Vec::new() };
         assert!(Heard::of_bass(&bass(0.01), Some((&offset, &settled))).notes.is_empty());
         assert!(Heard::of_bass(&bass(0.2), None).notes.is_empty());
         let well = Heard::of_bass(&bass(0.2), Some((&offset, &settled)));

@@ -50,7 +50,7 @@ pub fn near_pitch(mut tuning: TapeTuning, meant_hz: f64) -> TapeTuning {
         hz * 2f64.powf(shift(cents, meant) / 1200.0)
     });
     for take in &mut tuning.takes {
-        let TakeTuning { bass, guitar, piano, horns } = take;
+        let TakeTuning { bass, guitar, piano, horns, .. } = take;
         for PlayerTuning { offset_from_a440_cents, .. } in [bass, guitar, piano, horns] {
             moved(offset_from_a440_cents, near);
         }
@@ -62,7 +62,7 @@ pub fn near_pitch(mut tuning: TapeTuning, meant_hz: f64) -> TapeTuning {
             moved(m, |cents| cents + step);
         }
     }
-    for curve in [&mut tuning.bass_cents, &mut tuning.guitar_cents] {
+    for curve in [&mut tuning.bass_cents, &mut tuning.guitar_cents, &mut tuning.band_cents] {
         curve.iter_mut().flatten().for_each(|cents| *cents = near(*cents));
     }
     tuning

@@ -20,12 +20,14 @@ mod line;
 mod model;
 mod normal;
 mod offset;
+mod played_strings;
 mod settled;
 mod single;
 mod strings;
 mod summary;
 mod tracks;
 mod trend;
+mod tuned_before;
 
 use std::sync::Arc;
 
@@ -39,6 +41,7 @@ pub use close::close_bass;
 use compact::{PEAKS, PeakStore};
 pub use harmony::{BeatClasses, HARMONY_METHOD_ID, Harmony};
 pub use hints::TuningHints;
+pub use played_strings::PlayedString;
 pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
 

@@ -31,7 +31,7 @@ const SPREAD_RANGE: (f64, f64) = (2.0, 20.0);
 const KEY_SPREAD: (f64, f64) = (2.0, 4.0);
 const STRING_SPREAD: (f64, f64) = (3.0, 3.0);
 /// Lowest keys of the strings in the first position; what lies below counts with the first.
-const STRING_FROM: [i64; 4] = [28, 33, 38, 43];
+pub const STRING_FROM: [i64; 4] = [28, 33, 38, 43];
 /// Share of readings that are the band's, below and above the register where comping begins; of those that are nothing's.
 const BAND_SHARE: (f64, f64) = (0.05, 0.4);
 const BAND_FROM_HZ: (f64, f64) = (135.0, 12.0);
@@ -276,6 +276,19 @@ impl Model {
             v[1 + self.key_numbers.len() + PARTIALS + self.strings[at]] += k.share;
         }
         self.variance_of(&v)
+    }
+
+    /// Standard deviation of the mean of a string's keys, by their time, against the mean of all.
+    pub fn string_sigma(&self, keys: &[KeyOffset], string: usize) -> f64 {
+        let total: f64 = keys.iter().filter(|k| string_of(k.key) == string).map(|k| k.share).sum();
+        let mut v = vec![0.0; self.unknowns.len()];
+        for k in keys {
+            let at = self.key_numbers.partition_point(|x| *x < k.key);
+            let own = if self.strings[at] == string { k.share / total } else { 0.0 };
+            v[1 + at] += own - k.share;
+            v[1 + self.key_numbers.len() + PARTIALS + self.strings[at]] += own - k.share;
+        }
+        self.variance_of(&v).max(0.0).sqrt()
     }
 
     /// Variance of a weighted sum of the unknowns.

@@ -29,6 +29,7 @@ use super::line::Run;
 use super::model::{KeyOffset, Model, PARTIALS, ROUNDS, Reading, logistic};
 use super::normal::{cumulative, inverse};
 use super::offset::strongest_near;
+use super::played_strings::{PlayedString, played_strings};
 use super::strings::OpenString;
 use super::trend::CellReading;
 
@@ -69,6 +70,8 @@ pub struct Settled {
     pub by_own_strings: bool,
     /// The readings behind it, for the drift.
     pub readings: Vec<CellReading>,
+    /// Its strings.
+    pub strings: Vec<PlayedString>,
 }
 
 /// Reads the runs again around `centre_cents`, where the offset is known to be; `band_cents` is where the band stands, `strings`
@@ -113,11 +116,13 @@ fn read(
         None => still_falls(&model, fall_rate(store, &runs)),
     };
     let sigma = (model.variance(&keys) + BASSES_DIFFER.powi(2) + unsure).sqrt();
+    let middle = middle(&keys);
     let settled = Settled {
-        cents: wrap(middle(&keys) - fall_cents),
+        cents: wrap(middle - fall_cents),
         half_width: 1.96 * sigma,
         by_own_strings,
         readings: model.cells(&readings, &runs),
+        strings: played_strings(&model, &keys, middle),
     };
     Some((settled, fall_cents, keys))
 }
@@ -231,6 +236,11 @@ mod tests {
             assert!((k.cents - want).abs() < 3.0, "{}: {} for {want}", k.key, k.cents);
         }
         assert!((found.cents - 5.0).abs() < 2.0, "the mean stands at 1: {}", found.cents);
+        let told: Vec<f64> = found.strings.iter().filter_map(|s| s.offset_from_player_cents.value).collect();
+        assert_eq!(found.strings.iter().map(|s| s.string_midi).collect::<Vec<_>>(), [28, 33, 38, 43]);
+        assert!(told[..3].iter().all(|c| c.abs() < 3.0) && (told[3] + 18.0).abs() < 4.0, "{told:?}");
+        let apart = &found.strings[3].offset_from_player_cents;
+        assert!(apart.high.unwrap() < -3.0, "clearly apart: {apart:?}");
     }
 
     #[test]

