@@ -18,6 +18,8 @@ use super::trend::CellReading;
 
 /// Partials that are read.
 pub const PARTIALS: usize = 6;
+/// Partials whose agreement tells how clear a bass is.
+const LOWEST: usize = 3;
 /// Where the partials of a plucked string stand in the first half second, against the pitch that it comes to, cents:
 /// middle over basses (five recorded ones, eight of two sound fonts).
 pub const PARTIAL_CENTS: [f64; PARTIALS] = [-3.0, 0.5, 1.0, 1.5, 2.5, 2.5];
@@ -276,6 +278,18 @@ impl Model {
             v[1 + self.key_numbers.len() + PARTIALS + self.strings[at]] += k.share;
         }
         self.variance_of(&v)
+    }
+
+    /// How well the readings of the three lowest partials agree on an offset, 0..=1: the length of their mean on the circle of a
+    /// semitone. A line that follows other players, or a bass under them, scatters over the circle.
+    pub fn agreement(&self) -> f64 {
+        let lowest = self.offset.iter().zip(&self.number).filter(|(_, number)| **number < LOWEST);
+        let (mut sine, mut cosine, mut count) = (0.0, 0.0, 0.0);
+        for (offset, _) in lowest {
+            let angle = std::f64::consts::TAU * offset / 100.0;
+            (sine, cosine, count) = (sine + angle.sin(), cosine + angle.cos(), count + 1.0);
+        }
+        if count > 0.0 { f64::hypot(sine, cosine) / count } else { 0.0 }
     }
 
     /// Standard deviation of the mean of a string's keys, by their time, against the mean of all.

@@ -55,9 +55,9 @@ const FUNDAMENTAL_SHARE: f64 = 0.6;
 /// logarithms), and its notes fall faster than this, cents a second (and the width).
 const SCATTER_RATIO: (f64, f64) = (1.35, 0.1);
 const FALLS_FASTER: (f64, f64) = (6.0, 1.0);
-/// What basses differ by between the pitch that is heard and the one that they come to, whatever the take says, cents. The tapes on
-/// which the model was chosen ask for 1.1; basses that were not among them for more.
-const BASSES_DIFFER: f64 = 1.7;
+/// What basses differ by between the pitch that is heard and the one that they come to, whatever the take says, cents: 2.5 as half of
+/// a 95 % interval.
+const BASSES_DIFFER: f64 = 1.28;
 
 /// The bass's offset in a take.
 #[derive(Clone, Debug)]
@@ -66,6 +66,8 @@ pub struct Settled {
     pub cents: f64,
     /// Half of the 95 % interval, cents.
     pub half_width: f64,
+    /// How well its lowest partials agree, 0..=1.
+    pub agreement: f64,
     /// How its notes begin was learnt from its own open strings.
     pub by_own_strings: bool,
     /// The readings behind it, for the drift.
@@ -120,6 +122,7 @@ fn read(
     let settled = Settled {
         cents: wrap(middle - fall_cents),
         half_width: 1.96 * sigma,
+        agreement: model.agreement(),
         by_own_strings,
         readings: model.cells(&readings, &runs),
         strings: played_strings(&model, &keys, middle),
