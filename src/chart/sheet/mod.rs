@@ -179,7 +179,10 @@ fn draw_plots(c: &mut Canvas, area: Area, sheet: &SheetPicture, tape: (&Report, 
     let lower = Area { top: area.bottom - half, ..area };
     match sheet.player.as_str() {
         "bass" | "guitar" => {
-            let said = "Your pitch over the rehearsal (cents; 100 make a semitone)";
+            let said = match words::finite(&report.tuning.concert_pitch_hz) {
+                Some(_) => "Your pitch (thick line) and the band's (thin), in cents; 100 make a semitone",
+                None => "Your pitch over the rehearsal (cents; 100 make a semitone)",
+            };
             let top = part_heading(c, upper, upper.top, said, sizes);
             tuning::player_panel(c, Area { top, ..upper }, &sheet.player, tape, sizes);
             let (name, said) = match sheet.player.as_str() {
