@@ -14,6 +14,7 @@
 use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;
 
+use super::circle::wrap;
 use super::compact::{HOP_S, PeakStore};
 use super::tracks::{Track, tracks};
 
@@ -84,10 +85,6 @@ fn curve(mut tones: Vec<(f64, f64, f64)>, from_s: f64, to_s: f64) -> Vec<Option<
             if near.len() >= FEWEST { weighted_median(&near) } else { None }
         })
         .collect()
-}
-
-fn wrap(cents: f64) -> f64 {
-    (cents + 50.0).rem_euclid(100.0) - 50.0
 }
 
 /// Median around the densest place of the circle; `systematic_cents` (95 %) is the known accuracy.

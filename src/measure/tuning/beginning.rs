@@ -70,14 +70,13 @@ impl Beginning {
             cells.iter().filter(|((p, _), _)| COMMON.contains(p)).map(|((p, _), c)| c - PARTIAL_CENTS[*p]).collect();
         let (shared, unsure) = shared(&common)?;
         let mut out = Self { cents: PARTIAL_CENTS.map(|c| c + shared), spread: PARTIAL_SPREAD, unsure };
-        for partial in 0..PARTIALS {
-            let own: Vec<f64> =
-                cells.iter().filter(|((p, _), _)| *p == partial).map(|(_, c)| c - out.cents[partial]).collect();
+        for (partial, (cents, spread)) in out.cents.iter_mut().zip(&mut out.spread).enumerate() {
+            let own: Vec<f64> = cells.iter().filter(|((p, _), _)| *p == partial).map(|(_, c)| c - *cents).collect();
             let Some(middle) = median(&own) else { continue };
             let variance = PARTIAL_CELL.powi(2) / own.len() as f64 + PARTIAL_FLOOR.powi(2);
-            let (before, heard) = (PARTIAL_SPREAD[partial].powi(-2), 1.0 / variance);
-            out.cents[partial] += middle * heard / (before + heard);
-            out.spread[partial] = (before + heard).powf(-0.5);
+            let (before, heard) = (spread.powi(-2), 1.0 / variance);
+            *cents += middle * heard / (before + heard);
+            *spread = (before + heard).powf(-0.5);
         }
         Some(out)
     }

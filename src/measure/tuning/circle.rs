@@ -12,6 +12,18 @@ pub fn wrap(cents: f64) -> f64 {
     (cents + 50.0).rem_euclid(100.0) - 50.0
 }
 
+/// Mean of weighted offsets on the circle: its length (0..=1, how well they agree) and its place in cents; none where nothing has
+/// weight, or all of it cancels.
+pub fn mean(offsets: impl Iterator<Item = (f64, f64)>) -> Option<(f64, f64)> {
+    let turn = std::f64::consts::TAU / 100.0;
+    let (mut sine, mut cosine, mut total) = (0.0, 0.0, 0.0);
+    for (cents, weight) in offsets {
+        let (s, c) = (turn * cents).sin_cos();
+        (sine, cosine, total) = (sine + weight * s, cosine + weight * c, total + weight);
+    }
+    (sine != 0.0 || cosine != 0.0).then(|| (f64::hypot(sine, cosine) / total, sine.atan2(cosine) / turn))
+}
+
 /// Student's density with four degrees of freedom at 0, for a spread of 1.
 pub const STUDENT4_PEAK: f64 = 0.375;
 /// Student's density with four degrees of freedom, 1 at 0.
@@ -70,6 +82,15 @@ pub fn median_and_half_width(posterior: &[f64; CIRCLE]) -> (f64, f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_mean_goes_round_the_edge_and_is_as_long_as_the_offsets_agree() {
+        let (length, place) = mean([(48.0, 1.0), (-48.0, 1.0)].into_iter()).unwrap();
+        assert!(wrap(place - 50.0).abs() < 1e-9 && length > 0.98, "{length} {place}");
+        let (length, place) = mean([(0.0, 3.0), (25.0, 0.0), (50.0, 1.0)].into_iter()).unwrap();
+        assert!((length - 0.5).abs() < 1e-9 && place.abs() < 1e-9, "{length} {place}");
+        assert!(mean(std::iter::empty()).is_none());
+    }
 
     #[test]
     fn a_narrow_peak_anywhere_on_the_circle_has_its_median_there() {

@@ -14,6 +14,7 @@ use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;
 
 use super::TuningReading;
+use super::circle::{mean, wrap};
 use super::compact::{HOP_S, frame_at};
 use super::line::{LongTermLevel, bass_runs};
 use super::single::single_note_of;
@@ -59,18 +60,9 @@ pub fn close_bass(reading: &TuningReading, takes: &[(f64, f64)]) -> Vec<Measured
     frames.iter().map(of_take).collect()
 }
 
-fn wrap(cents: f64) -> f64 {
-    (cents + 50.0).rem_euclid(100.0) - 50.0
-}
-
 /// The middle of the notes' offsets on the circle of a semitone.
 fn middle(notes: &[(f64, f64)]) -> Measured {
-    let (mut sine, mut cosine) = (0.0, 0.0);
-    for (cents, weight) in notes {
-        let angle = cents / 100.0 * std::f64::consts::TAU;
-        (sine, cosine) = (sine + weight * angle.sin(), cosine + weight * angle.cos());
-    }
-    let round = 100.0 * f64::atan2(sine, cosine) / std::f64::consts::TAU;
+    let round = mean(notes.iter().copied()).map_or(0.0, |(_, place)| place);
     let all: Vec<(f64, f64)> = notes.iter().map(|(c, w)| (wrap(c - round), *w)).collect();
     let Some(rest) = weighted_median(&all) else { return Measured::absent("too_few_notes") };
     let near: Vec<(f64, f64)> = all.into_iter().filter(|(c, _)| (c - rest).abs() < NEAR_CENTS).collect();

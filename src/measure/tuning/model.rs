@@ -11,7 +11,7 @@
 use crate::dsp::partials::weighted_median;
 
 use super::beginning::Beginning;
-use super::circle::{STUDENT4_PEAK, student4, wrap};
+use super::circle::{STUDENT4_PEAK, mean, student4, wrap};
 use super::compact::HOP_S;
 use super::line::Run;
 use super::trend::CellReading;
@@ -284,12 +284,7 @@ impl Model {
     /// semitone. A line that follows other players, or a bass under them, scatters over the circle.
     pub fn agreement(&self) -> f64 {
         let lowest = self.offset.iter().zip(&self.number).filter(|(_, number)| **number < LOWEST);
-        let (mut sine, mut cosine, mut count) = (0.0, 0.0, 0.0);
-        for (offset, _) in lowest {
-            let angle = std::f64::consts::TAU * offset / 100.0;
-            (sine, cosine, count) = (sine + angle.sin(), cosine + angle.cos(), count + 1.0);
-        }
-        if count > 0.0 { f64::hypot(sine, cosine) / count } else { 0.0 }
+        mean(lowest.map(|(offset, _)| (*offset, 1.0))).map_or(0.0, |(length, _)| length)
     }
 
     /// Standard deviation of the mean of a string's keys, by their time, against the mean of all.

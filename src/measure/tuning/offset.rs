@@ -15,7 +15,7 @@ use crate::dsp::partials::weighted_median;
 use crate::dsp::peaks::Peak;
 use crate::units::midi_to_hz;
 
-use super::circle::{CIRCLE, STUDENT4_PEAK, kernel, median_and_half_width, offset_of, spread, student4, wrap};
+use super::circle::{CIRCLE, STUDENT4_PEAK, kernel, mean, median_and_half_width, offset_of, spread, student4, wrap};
 use super::compact::PeakStore;
 use super::line::Run;
 
@@ -157,14 +157,9 @@ fn relative_levels(readings: &mut [Reading], runs: usize) {
 
 /// Circular mean of the lowest partials' offsets, by the length of the notes; it tells which readings share a key.
 fn common_centre(readings: &[Reading], runs: &[Run]) -> Option<f64> {
-    let turn = std::f64::consts::TAU / 100.0;
-    let (mut sin, mut cos) = (0.0, 0.0);
-    for r in readings.iter().filter(|r| r.number <= 2 && r.part == 1) {
-        let length = (runs[r.run].end - runs[r.run].first) as f64;
-        sin += length * (turn * r.cents).sin();
-        cos += length * (turn * r.cents).cos();
-    }
-    (sin != 0.0 || cos != 0.0).then(|| sin.atan2(cos) / turn)
+    let lowest = readings.iter().filter(|r| r.number <= 2 && r.part == 1);
+    let weighted = lowest.map(|r| (r.cents, (runs[r.run].end - runs[r.run].first) as f64));
+    mean(weighted).map(|(_, centre)| centre)
 }
 
 /// Adds a reading's log-likelihood to its cell; returns the spread of the reading.

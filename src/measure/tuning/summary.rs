@@ -11,6 +11,7 @@ use crate::units::TUNING_A4_HZ;
 use super::TuningReading;
 use super::band::{BandPitch, band_pitch};
 use super::bass::bass_notes;
+use super::circle::wrap;
 use super::compact::{HOP_S, frame_at};
 use super::guitar::guitar as find_guitar;
 use super::heard::Heard;
@@ -186,7 +187,7 @@ fn player(offset: &Measured, band: &Measured) -> PlayerTuning {
 fn difference(a: &Measured, b: &Measured) -> Measured {
     match (a.value, b.value) {
         (Some(x), Some(y)) => {
-            let value = (x - y + 50.0).rem_euclid(100.0) - 50.0;
+            let value = wrap(x - y);
             let n = a.n.unwrap_or(0).min(b.n.unwrap_or(0));
             let mut out = Measured::symmetric(value, a.half_width().hypot(b.half_width()), n);
             out.warnings.clone_from(&a.warnings);

@@ -7,6 +7,8 @@
 use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;
 
+use super::circle::{mean, wrap};
+
 /// One note's offset from the nearest semitone of A4 = 440 Hz.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct NoteOffset {
@@ -27,18 +29,10 @@ const AMBIGUOUS_CENTS: f64 = 35.0;
 ///
 /// An instrument more than half a semitone off is read on the other side; readings beyond 35 cents carry a warning.
 pub fn unwrap_offsets(notes: &[(f64, f64, f64)]) -> Vec<NoteOffset> {
-    let angle = |c: f64| std::f64::consts::TAU * c / 100.0;
-    let (sin, cos) = notes.iter().fold((0.0, 0.0), |(s, c), &(_, cents, weight)| {
-        (s + weight * angle(cents).sin(), c + weight * angle(cents).cos())
-    });
-    let centre = sin.atan2(cos) / std::f64::consts::TAU * 100.0;
+    let centre = mean(notes.iter().map(|n| (n.1, n.2))).map_or(0.0, |(_, centre)| centre);
     notes
         .iter()
-        .map(|&(at_s, cents, weight)| NoteOffset {
-            at_s,
-            cents: (cents - centre + 50.0).rem_euclid(100.0) - 50.0 + centre,
-            weight,
-        })
+        .map(|&(at_s, cents, weight)| NoteOffset { at_s, cents: wrap(cents - centre) + centre, weight })
         .collect()
 }
 
