@@ -97,8 +97,11 @@ pub const TUNED_OFF_CENTS: Threshold = threshold(
     "own choice: beyond the difference that untrained ears notice (3 to 8 cents, handbook figure, from memory)",
 );
 /// One open string against the player's others from which it is named.
-pub const STRING_OFF_CENTS: Threshold =
-    threshold("string_off_cents", 10.0, "own choice: the worst error on an open string was 9 cents");
+pub const STRING_OFF_CENTS: Threshold = threshold(
+    "string_off_cents",
+    10.0,
+    "own choice: nine of ten open strings are read within 3 cents, the worst of a clean one was 9 cents off",
+);
 /// Change of a player's pitch over the tape from which a second tuning is asked for.
 pub const PITCH_CHANGE_CENTS: Threshold = threshold(
     "pitch_change_cents",

@@ -258,6 +258,15 @@ mod tests {
     }
 
     #[test]
+    fn partials_that_scatter_over_the_semitone_do_not_agree() {
+        let agreement = |scatter: f64| {
+            let (store, runs) = line_of(0.0, [0.0; 4], [scatter; 4], 0.0);
+            read(&store, &runs, 0.0, None, &[]).unwrap().0.agreement
+        };
+        assert!(agreement(5.0) > 0.95 && agreement(30.0) < 0.6, "{} {}", agreement(5.0), agreement(30.0));
+    }
+
+    #[test]
     fn no_line_no_offset() {
         assert!(settled(&PeakStore::default(), &[], 0.0, None, &[]).is_none());
     }
