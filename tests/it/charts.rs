@@ -281,7 +281,7 @@ fn the_tuning_picture_says_flat_and_sharp_in_words_and_why_a_player_is_not_judge
     for wanted in ["Notes on the E string: 12 flat of the others.", "Tuned before the first take, 12 s."] {
         assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
     }
-    apart.takes[3].tuning.bass_strings = vec![e_string(4.0)];
+    apart.takes[3].tuning.bass_strings = vec![e_string(12.0)];
     let said = words_of(&lay_out_tuning(&apart, &curves).unwrap());
     assert!(!said.contains("Notes on the E string"), "one take says the opposite: {said}");
     let (mut silent, curves) = mock::plausible();
