@@ -34,7 +34,7 @@ const LEAST_HEARD: f64 = 0.08;
 /// were heard.
 const BASSES_DIFFER_MORE: f64 = 3.0;
 /// A bass whose partials agree less than this is not clear; a take of one is off by this much more a unit, half of a 95 % interval,
-/// cents. Of 111 takes of 107 rendered tapes the truth is inside on 105 so; on 53 of the 55 whose partials agree by 0.75 and more,
+/// cents. Of 111 takes of 108 rendered tapes the truth is inside on 105 so; on 53 of the 55 whose partials agree by 0.75 and more,
 /// which are told within 4.0 cents in the middle.
 const CLEAR_AGREEMENT: f64 = 0.8;
 const UNCLEAR_CENTS: f64 = 30.0;
