@@ -27,6 +27,7 @@ pub use low_end::{LowEndInputs, advice_words, with_low_end};
 pub use period::playing_share_percent;
 pub use thresholds::{ThresholdError, Thresholds};
 pub use tone_stack::{StackAdvice, StackBand, low_of_bass, mid_and_high};
+pub use tuning::STRING_APART;
 pub use types::{Evidence, Finding, FindingInputs, PartInput, Player, Severity, TakeInput};
 
 /// Ids of the notes that praise, in the order in which they are told.

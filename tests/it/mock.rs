@@ -438,6 +438,9 @@ pub fn tuned() -> (Report, Curves) {
     r.tuning.concert_pitch_hz = against(439.0, 0.4);
     r.tuning.instruments.bass.retuned_at_s = vec![1525.0];
     r.tuning.instruments.guitar.drift_cents_per_min = against(0.3, 0.1);
+    r.tuning.instruments.bass.tuned_before_first_take_s = Some(against(85.0, 1.5));
+    r.tuning.instruments.guitar.tuned_before_first_take_s =
+        Some(ledgerline::stats::Measured::absent("no_tuning_heard"));
     for (at, instrument, strings) in [(2, "bass", [28, 33, 38, 43]), (13, "guitar", [40, 45, 50, 55])] {
         r.passages[at].strings = (strings.iter().zip([-24.0, -15.0, -12.0, -30.0]))
             .map(|(midi, cents)| ledgerline::report::OpenString {

@@ -179,11 +179,7 @@ fn draw_plots(c: &mut Canvas, area: Area, sheet: &SheetPicture, tape: (&Report, 
     let lower = Area { top: area.bottom - half, ..area };
     match sheet.player.as_str() {
         "bass" | "guitar" => {
-            let said = match words::finite(&report.tuning.concert_pitch_hz) {
-                Some(_) => "Your pitch (thick line) and the band's (thin), in cents; 100 make a semitone",
-                None => "Your pitch over the rehearsal (cents; 100 make a semitone)",
-            };
-            let top = part_heading(c, upper, upper.top, said, sizes);
+            let top = part_heading(c, upper, upper.top, tuning::player_heading(report), sizes);
             tuning::player_panel(c, Area { top, ..upper }, &sheet.player, tape, sizes);
             let (name, said) = match sheet.player.as_str() {
                 "bass" => ("bass", "How loud you stand in the band (LU; 0 is as loud as all together)"),

@@ -13,7 +13,7 @@ use super::error::ChartError;
 use super::theme::{TypeSizes, WIDE_TYPE};
 use super::wide::{self, LEFT, RIGHT};
 use super::words;
-use crate::report::{Curves, InstrumentTuning, PlayedString, PlayerTuning, Report, TakeTuning};
+use crate::report::{Curves, InstrumentTuning, PlayerTuning, Report, TakeTuning};
 use crate::stats::Measured;
 use crate::units::TUNING_A4_HZ;
 
@@ -27,8 +27,6 @@ struct Player {
     /// Open strings of four and six, low to high: MIDI number and letter.
     strings: &'static [(u8, &'static str)],
     take: fn(&TakeTuning) -> &PlayerTuning,
-    /// The strings as they are played, where that is known of this player.
-    played: fn(&TakeTuning) -> &[PlayedString],
     rehearsal: fn(&Report) -> &InstrumentTuning,
     curve: fn(&Curves) -> &[Option<f64>],
 }
@@ -39,7 +37,6 @@ const PLAYERS: [Player; 2] = [
         name: "bass",
         strings: &[(23, "B"), (28, "E"), (33, "A"), (38, "D"), (43, "G")],
         take: |t| &t.bass,
-        played: |t| &t.bass_strings,
         rehearsal: |r| &r.tuning.instruments.bass,
         curve: |c| &c.bass_cents,
     },
@@ -47,7 +44,6 @@ const PLAYERS: [Player; 2] = [
         name: "guitar",
         strings: &[(40, "E"), (45, "A"), (50, "D"), (55, "G"), (59, "B"), (64, "e")],
         take: |t| &t.guitar,
-        played: |_| &[],
         rehearsal: |r| &r.tuning.instruments.guitar,
         curve: |c| &c.guitar_cents,
     },
@@ -77,18 +73,19 @@ impl Zero {
     }
 }
 
-/// The panel of one player, for that player's sheet; nothing for a player without strings. Returns what zero is.
-pub fn player_panel(
-    c: &mut Canvas,
-    area: Area,
-    name: &str,
-    (report, curves): (&Report, &Curves),
-    sizes: &TypeSizes,
-) -> &'static str {
-    let zero = Zero::of(report);
+/// What stands over [`player_panel`]: its lines and their unit.
+pub fn player_heading(report: &Report) -> &'static str {
+    if Zero::of(report).is_band {
+        "Your pitch (thick line) and the band's (thin), in cents; 100 make a semitone"
+    } else {
+        "Your pitch over the rehearsal (cents; 100 make a semitone)"
+    }
+}
+
+/// The panel of one player, for that player's sheet; nothing for a player without strings.
+pub fn player_panel(c: &mut Canvas, area: Area, name: &str, (report, curves): (&Report, &Curves), sizes: &TypeSizes) {
     let own: Vec<Player> = PLAYERS.iter().filter(|p| p.name == name).copied().collect();
-    panel::panels(c, area, &own, (report, curves), zero, sizes);
-    zero.name()
+    panel::panels(c, area, &own, (report, curves), Zero::of(report), sizes);
 }
 
 /// The picture.

@@ -7,6 +7,7 @@ use super::super::axes::clock;
 use super::super::text::Face;
 use super::super::words;
 use super::{PLAYERS, Player, Zero};
+use crate::findings::STRING_APART;
 use crate::report::{PassageFacts, Report};
 use crate::stats::Measured;
 
@@ -15,9 +16,6 @@ use crate::stats::Measured;
 const IN_TUNE_CENTS: f64 = 3.0;
 /// Half an interval beyond which a value is unsure.
 const SURE_CENTS: f64 = 6.0;
-
-/// A string is spoken of when its whole interval lies this far from the player's other notes.
-const APART_CENTS: f64 = 3.0;
 
 /// `-9.1` becomes "9 flat".
 pub fn in_words(m: &Measured) -> String {
@@ -76,7 +74,7 @@ fn player_sentences(report: &Report, player: &Player, zero: Zero) -> Vec<String>
     if !times.is_empty() {
         out.push(format!("Pitch jumped (tuned again?) at {}.", words::list(&times)));
     }
-    out.push(tuned_first(report, player));
+    out.extend(tuned_first(report, player));
     out.extend(string_apart(report, player));
     out.extend(left_at(report, player, zero));
     out
@@ -115,49 +113,16 @@ fn drift(report: &Report, player: &Player) -> Option<String> {
     })
 }
 
-/// A string whose notes surely stand apart from the player's others in the same way in every take that tells.
+/// What was found about the notes of one string.
 fn string_apart(report: &Report, player: &Player) -> Option<String> {
-    let of = |midi: u8| {
-        let takes = report.takes.iter().flat_map(|t| (player.played)(&t.tuning));
-        let told = takes.filter(move |s| s.string_midi == midi).map(|s| &s.offset_from_player_cents);
-        told.filter_map(|m| Some((words::finite(m)?, words::interval(m)?))).collect::<Vec<_>>()
-    };
-    let clear = |told: &[(f64, (f64, f64))]| {
-        let apart = |(low, high): (f64, f64)| low > APART_CENTS || high < -APART_CENTS;
-        !told.is_empty()
-            && told.iter().all(|(_, i)| apart(*i))
-            && told.iter().all(|(v, _)| v.signum() == told[0].0.signum())
-    };
-    let (letter, told) = player
-        .strings
-        .iter()
-        .map(|(midi, letter)| (letter, of(*midi)))
-        .filter(|(_, told)| clear(told))
-        .max_by(|a, b| a.1[0].0.abs().total_cmp(&b.1[0].0.abs()))?;
-    let mean = told.iter().map(|t| t.0).sum::<f64>() / told.len() as f64;
-    let side = if mean < 0.0 { "flat" } else { "sharp" };
-    Some(format!("Notes on the {letter} string: {} {side} of the others.", words::number(mean.abs(), 0, false)))
+    let found = report.findings.iter().find(|f| f.id == STRING_APART && f.player == player.name)?;
+    Some(found.statement.clone())
 }
 
-fn tuned_first(report: &Report, player: &Player) -> String {
-    let before = match &(player.rehearsal)(report).tuned_before_first_take_s {
-        Some(m) => words::finite(m).unwrap_or(0.0),
-        None => passages_before(report, player),
-    };
-    if before > 0.0 {
-        format!("Tuned before the first take, {}.", words::length(before))
-    } else {
-        "No tuning was heard before the first take.".to_owned()
-    }
-}
-
-/// Length of the passages before the first take in which the player tuned: what older reports know.
-fn passages_before(report: &Report, player: &Player) -> f64 {
-    let first_take = report.takes.first().map_or(f64::INFINITY, |t| t.start_s);
-    report
-        .passages
-        .iter()
-        .filter(|p| p.start_s < first_take && p.strings.iter().any(|s| s.instrument == player.name))
-        .map(|p| p.end_s - p.start_s)
-        .sum()
+fn tuned_first(report: &Report, player: &Player) -> Option<String> {
+    let before = (player.rehearsal)(report).tuned_before_first_take_s.as_ref()?;
+    Some(match words::finite(before) {
+        Some(seconds) => format!("Tuned before the first take, {}.", words::length(seconds)),
+        None => "No tuning was heard before the first take.".to_owned(),
+    })
 }

@@ -4,6 +4,7 @@
 
 mod strings;
 
+pub use strings::STRING_APART;
 use strings::{string_apart, string_off, strings_before, tuned_off};
 
 use super::confidence::{probability_above, probability_below};

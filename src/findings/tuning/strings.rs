@@ -10,6 +10,8 @@ use crate::passages::PassageKind;
 use crate::stats::{Measured, median};
 use crate::units::{TUNING_A4_HZ, seconds_to_clock};
 
+/// Id of what is found about the notes of one string, which the tuning picture says too.
+pub const STRING_APART: &str = "bass_string_apart";
 /// Fewest strings whose middle stands for the instrument.
 const STRINGS_MIN: usize = 3;
 
@@ -173,7 +175,7 @@ pub(super) fn string_apart(inputs: &FindingInputs, part: &Part) -> Option<Findin
     let numbers: Vec<usize> = told.iter().map(|t| t.0).collect();
     let takes = super::super::words::takes(&numbers, inputs.takes.len());
     Some(Finding {
-        id: "bass_string_apart",
+        id: STRING_APART,
         player: part.player,
         severity: Severity::Minor,
         statement: format!(

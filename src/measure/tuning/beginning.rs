@@ -18,13 +18,12 @@ use crate::units::midi_to_hz;
 
 use super::compact::{PeakStore, frame_at};
 use super::line::Run;
-use super::model::{PARTIAL_CENTS, PARTIAL_SPREAD, PARTIALS};
 use super::offset::strongest_near;
-use super::settled::readings_of;
+use super::readings::{PARTIAL_CENTS, PARTIAL_SPREAD, PARTIALS, readings_of};
 use super::strings::{OpenString, StringPlayer};
 
 /// A string must sound for this many frames (0.6 s) to come to rest.
-const LONGEST_NEEDED: usize = 15;
+const FEWEST_FRAMES: usize = 15;
 /// Frames around the start of a sounding in which its onset is looked for, and the partials whose rise is followed.
 const BEFORE: usize = 10;
 const AFTER: usize = 8;
@@ -91,7 +90,7 @@ fn cells(store: &PeakStore, strings: &[OpenString], frames: usize) -> BTreeMap<(
         let midi = f64::from(string.string_midi) + cents / 100.0;
         let (first, end) = (frame_at(string.sounded_at_s), frame_at(string.ended_at_s));
         let first = onset(store, first, end, midi);
-        if end < first + LONGEST_NEEDED {
+        if end < first + FEWEST_FRAMES {
             continue;
         }
         for r in readings_of(store, 0, &Run { first, end: end.min(first + frames), midi }) {

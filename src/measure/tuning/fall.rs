@@ -14,7 +14,7 @@ use crate::units::midi_to_hz;
 use super::compact::{HOP_S, PeakStore};
 use super::line::Run;
 use super::offset::strongest_near;
-use super::settled::ATTACK;
+use super::readings::ATTACK;
 
 /// Partials that are followed, and the frequency above which none is.
 const PARTIALS: std::ops::RangeInclusive<usize> = 2..=5;

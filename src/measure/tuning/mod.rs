@@ -21,6 +21,7 @@ mod model;
 mod normal;
 mod offset;
 mod played_strings;
+mod readings;
 mod settled;
 mod single;
 mod strings;

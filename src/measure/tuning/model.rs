@@ -14,17 +14,11 @@ use super::beginning::Beginning;
 use super::circle::{STUDENT4_PEAK, mean, student4, wrap};
 use super::compact::HOP_S;
 use super::line::Run;
+use super::readings::{PARTIALS, Reading};
 use super::trend::CellReading;
 
-/// Partials that are read.
-pub const PARTIALS: usize = 6;
 /// Partials whose agreement tells how clear a bass is.
 const LOWEST: usize = 3;
-/// Where the partials of a plucked string stand in the first half second, against the pitch that it comes to, cents:
-/// middle over basses (five recorded ones, eight of two sound fonts).
-pub const PARTIAL_CENTS: [f64; PARTIALS] = [-3.0, 0.5, 1.0, 1.5, 2.5, 2.5];
-/// Spread of that over basses.
-pub const PARTIAL_SPREAD: [f64; PARTIALS] = [2.5, 1.5, 2.0, 3.0, 5.0, 5.0];
 /// Spread of a reading before anything is heard, cents, and how many readings that is worth.
 const READING_SPREAD: [f64; PARTIALS] = [4.8, 3.0, 3.0, 3.6, 4.8, 4.8];
 const READING_COUNT: f64 = 10.0;
@@ -55,22 +49,6 @@ pub struct KeyOffset {
     pub sigma: f64,
     /// Share of the take's playing time.
     pub share: f64,
-}
-
-/// One partial of one note.
-pub struct Reading {
-    /// Which note.
-    pub run: usize,
-    /// Partial, from 1.
-    pub number: usize,
-    /// Pitch that it speaks for.
-    pub cents: f64,
-    /// Spread that the reading has by itself.
-    pub own_sigma: f64,
-    /// Where the partial lies.
-    pub hz: f64,
-    /// Frames behind it.
-    pub frames: usize,
 }
 
 /// 1 / (1 + e^-x).

@@ -17,33 +17,22 @@
 //! Limits: strings are taken to be played in the first position. What such basses still fall is known from two recorded
 //! uprights only.
 
-use crate::dsp::partials::weighted_median;
-use crate::dsp::peaks::Peak;
-use crate::units::midi_to_hz;
+use crate::stats::median;
 
 use super::beginning::Beginning;
 use super::circle::wrap;
 use super::compact::PeakStore;
 use super::fall::fall_rate;
 use super::line::Run;
-use super::model::{KeyOffset, Model, PARTIALS, ROUNDS, Reading, logistic};
+use super::model::{KeyOffset, Model, ROUNDS, logistic};
 use super::normal::{cumulative, inverse};
-use super::offset::strongest_near;
 use super::played_strings::{PlayedString, played_strings};
+use super::readings::{Reading, readings_of};
 use super::strings::OpenString;
 use super::trend::CellReading;
 
-/// The frequency above which no partial is read.
-const HIGHEST_HZ: f64 = 300.0;
 /// Shorter runs are passing errors of the line, frames.
 const SHORTEST_RUN: usize = 5;
-/// Frames left out at the start (at most a third of the note) and at the end of a note: half a window reaches over them.
-pub const ATTACK: usize = 3;
-const TAIL: usize = 2;
-/// A reading wavers by itself by this much of its wander; each decibel below the note's loudest partial, beyond the first
-/// eight, adds half a cent.
-const WAVER_FACTOR: f64 = 0.7;
-const WEAK: (f64, f64) = (8.0, 0.5);
 const FEWEST_READINGS: usize = 10;
 /// No key's pitch is known better than this when the middle of the playing time is sought, cents.
 const KEY_BLUR: f64 = 1.5;
@@ -102,7 +91,7 @@ fn read(
         return None;
     }
     let lengths: Vec<f64> = runs.iter().map(|r| (r.end - r.first) as f64).collect();
-    let learnt = Beginning::learnt(store, strings, crate::stats::median(&lengths)? as usize);
+    let learnt = Beginning::learnt(store, strings, median(&lengths)? as usize);
     let beginning = learnt.clone().unwrap_or_else(Beginning::usual);
     let mut model = Model::new(&readings, &runs, centre_cents, band_cents, beginning);
     for _ in 0..ROUNDS {
@@ -139,42 +128,6 @@ fn still_falls(model: &Model, (rate, rate_error): (f64, f64)) -> (f64, f64) {
     (STILL_FALLS.0 * falls, falls * STILL_FALLS.1.powi(2) + falls * (1.0 - falls) * STILL_FALLS.0.powi(2))
 }
 
-/// One reading of each partial of a run.
-pub fn readings_of(store: &PeakStore, index: usize, run: &Run) -> Vec<Reading> {
-    let f0 = midi_to_hz(run.midi);
-    let length = run.end - run.first;
-    let skip = ATTACK.min((length / 3).max(1));
-    let end = (length - TAIL).max(skip + 2).min(length);
-    let frames: Vec<Vec<Peak>> = (run.first + skip..run.first + end).map(|f| store.frame(f).collect()).collect();
-    let mut out = Vec::new();
-    let mut levels = Vec::new();
-    for number in 1..=PARTIALS {
-        let target = f0 * number as f64;
-        if target > HIGHEST_HZ {
-            break;
-        }
-        let found: Vec<(f64, f64)> =
-            frames.iter().filter_map(|peaks| strongest_near(peaks.iter().copied(), target)).collect();
-        let Some(at) = weighted_median(&found) else { continue };
-        let away: Vec<(f64, f64)> = found.iter().map(|f| ((f.0 - at).abs(), f.1)).collect();
-        let mean = found.iter().map(|f| f.1).sum::<f64>() / found.len() as f64;
-        levels.push(20.0 * mean.max(1e-9).log10());
-        out.push(Reading {
-            run: index,
-            number,
-            cents: 100.0 * run.midi + at,
-            own_sigma: WAVER_FACTOR * weighted_median(&away).unwrap_or(0.0),
-            hz: target,
-            frames: found.len(),
-        });
-    }
-    let top = levels.iter().take(4).copied().fold(f64::MIN, f64::max);
-    for (r, level) in out.iter_mut().zip(levels) {
-        r.own_sigma = r.own_sigma.hypot((top - level - WEAK.0).max(0.0) * WEAK.1);
-    }
-    out
-}
-
 /// The pitch under which half of the playing time lies, each key as uncertain as it is.
 fn middle(keys: &[KeyOffset]) -> f64 {
     let below =
@@ -186,8 +139,11 @@ fn middle(keys: &[KeyOffset]) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::super::compact::HOP_S;
-    use super::super::model::{PARTIAL_CENTS, string_of};
+    use super::super::model::string_of;
+    use super::super::readings::PARTIAL_CENTS;
     use super::*;
+    use crate::dsp::peaks::Peak;
+    use crate::units::midi_to_hz;
 
     /// Fixed pseudo-random numbers, -1..1.
     fn noise(i: usize) -> f64 {
