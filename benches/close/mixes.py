@@ -50,6 +50,10 @@ def write(path, x, fmt, peak):
     args = dict(flac=["-c:a", "flac"], mp3=["-b:a", "160k"], m4a=["-b:a", "160k"], ogg=["-c:a", "libvorbis", "-q:a", "5"], wav=None)[fmt]
     if args: subprocess.run(["ffmpeg", "-v", "error", "-y", "-i", w, *args, path + "." + fmt], check=True); os.remove(w)
     return os.path.basename(path + "." + fmt)
+def coded(path, x, peak):
+    """How much louder the file is than what was written (encoders turn down before they code): square root of the ratio of the powers."""
+    raw = subprocess.run(["ffmpeg", "-v", "error", "-i", path, "-f", "f32le", "-ac", "1", "-ar", str(FS), "-"], check=True, capture_output=True).stdout
+    return np.sqrt(np.mean(np.frombuffer(raw, np.float32).astype(np.float64) ** 2) / np.mean((x * 10 ** (peak / 20) / np.max(np.abs(x))) ** 2))
 for n in range(first, last):
     rng = np.random.default_rng(7000 + n)
     band = ["bass", "guitar", "piano", "drums", "trumpet", "trombone"] if n % 4 != 3 else ["bass", "piano", "drums", "trumpet", "alto", "tenor"]
@@ -62,7 +66,7 @@ for n in range(first, last):
     lag = float(rng.choice([-18, -9, 0, 8, 15, 24]))
     secs = [dict(label="head", horns="melody"), dict(label="solo", players=[p for p in band if p in ("bass", "guitar", "piano", "drums")]), dict(label="shout", horns="shout", level={"trumpet": 5, "trombone": 4, "drums": 4, "bass": float(rng.uniform(-4, 4))})]
     it = dict(kind="take", title="x", bpm=float(rng.uniform(105, 185)), sections=secs, swing=float(rng.uniform(1.6, 2.4)), bass_lag_ms=lag, key=int(rng.integers(53, 64)), gtr="sync" if n % 2 else "four", kick=int(rng.choice([30, 45, 70])), rock=n == 6)
-    notes = {i: [] for i in set(band) | {"drums", "bass", "guitar"}}; beats, parts = [], []
+    notes = {i: [] for i in sorted(set(band) | {"drums", "bass", "guitar"})}; beats, parts = [], []
     end = R.take_notes(rng, it, 9.0, notes, beats, parts, spec); dur = end + 6.0
     tun = spec["tuning"]
     bend = lambda i: (lambda t, s: tun.get(i, {}).get("cents", 0) + tun.get(i, {}).get("per_min", 0) * t / 60 + tun.get(i, {}).get("strings", [0] * 8)[s % 4])
@@ -106,7 +110,7 @@ for n in range(first, last):
     date = f"2026-{1 + n // 28:02d}-{1 + n % 28:02d}"
     files = {"room": write(f"{d}/{date} room", mix, fmts[n % 5], -3)}
     # mix was at -3 dBFS peak already up to noise; keep its exact scale for the truth
-    scale *= 10 ** (-3 / 20) / np.max(np.abs(mix))
+    scale *= 10 ** (-3 / 20) / np.max(np.abs(mix)) * coded(f"{d}/{files['room']}", mix, -3)
     toml = ""; close_truth = {}
     rms = lambda x: np.sqrt(np.mean(x[int(9 * FS):int(end * FS)] ** 2))
     for k, p in enumerate([p for p in ("bass", "drums", "guitar", "piano") if p in band]):

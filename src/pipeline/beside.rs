@@ -12,9 +12,6 @@ use crate::measure::close::{CloseMeter, CloseReading, HOP, LagLine, LagMeter, Po
 use crate::measure::tuning::{TuningMeter, TuningReading};
 use crate::tape::{Tape, TapeError};
 
-/// What the laying upon each other leaves open where the sound itself gave no line (standard deviation), s.
-const UNREFINED_SD_S: f64 = 0.001;
-
 /// A recording, or one channel of one, close to a player.
 #[derive(Clone)]
 pub struct Source<'a> {
@@ -44,8 +41,8 @@ pub struct Room<'a> {
 pub struct Beside {
     /// Onsets and levels.
     pub reading: CloseReading,
-    /// Uncertainty of each recording's line, s.
-    pub line_sd_s: Vec<f64>,
+    /// Each recording's line upon the room's; absent where the sound itself gave none.
+    pub lines: Vec<Option<LagLine>>,
     /// Pitches of those recordings that were to be kept.
     pub tunings: Vec<Option<TuningReading>>,
 }
@@ -86,8 +83,7 @@ pub fn listen(room: &Room, sources: &[Source], stop: &AtomicBool) -> Result<Besi
     let means: Vec<f64> = powers.iter().map(PowerMeter::mean).collect();
     let mut meter = CloseMeter::new(&voices, &room.takes, &means);
     stream(room, sources, &refined, false, stop, |samples| meter.hop(samples))?;
-    let line_sd_s = found.iter().map(|l| l.as_ref().map_or(UNREFINED_SD_S, |l| l.sd_s)).collect();
-    Ok(Beside { reading: meter.finish(), line_sd_s, tunings })
+    Ok(Beside { reading: meter.finish(), lines: found, tunings })
 }
 
 /// The line so that the player's sound lies upon the room's.

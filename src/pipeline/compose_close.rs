@@ -22,7 +22,7 @@ impl TapeClose {
         let bars: Vec<Vec<(u32, f64, f64)>> = time.iter().map(TakeTime::bar_spans).collect();
         let read = |(at, t): (usize, &TakeTime)| {
             let spans: Vec<(f64, f64)> = bars[at].iter().map(|b| (b.1, b.2)).collect();
-            beside.reading.take(at, (t.bars(), &spans), &beside.line_sd_s)
+            beside.reading.take(at, (t.bars(), &spans), &beside.lines)
         };
         let takes: Vec<CloseTake> = time.iter().enumerate().map(read).collect();
         for (close, time) in takes.iter().zip(time) {

@@ -213,7 +213,7 @@ impl TapeLayers {
                 let mix = self.powers.levels(span.0, span.1);
                 let Some(band) = mix.whole_lufs else { continue };
                 for (layer, voices) in CLOSE_LAYERS {
-                    let level = beside.reading.lufs(take, voices, span, (whole, band), &beside.line_sd_s);
+                    let level = beside.reading.lufs(take, voices, span, (whole, band), &beside.lines);
                     part.close[layer as usize] =
                         Some(level).filter(|m| m.value.is_some() && agrees_with_mix(m, &mix.lufs[layer as usize]));
                 }

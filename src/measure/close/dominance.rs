@@ -18,15 +18,17 @@ const ROOM_WEIGHT: f32 = 0.1;
 /// Keeps silence finite: 120 dB under the mean power of a recording's bin, squared below.
 const FLOOR: f32 = 1e-12;
 
-/// The own sound of one close recording in a frame.
+/// One close recording in a frame.
 pub struct Own {
-    /// Its spectrum: share times the recording's.
-    pub spectrum: Vec<Complex32>,
-    /// Its power: share times the recording's. The square of the spectrum would count the share twice.
-    pub power: Vec<f32>,
+    /// As recorded.
+    pub whole: Vec<Complex32>,
+    /// The player's own sound: what was recorded times its share.
+    pub own: Vec<Complex32>,
+    /// Share of the player, bin by bin.
+    pub share: Vec<f32>,
 }
 
-/// Turns frames of all recordings into the close ones' own frames.
+/// Turns frames of all recordings into what of the close ones is their players' own.
 pub struct Dominance {
     /// One over the mean power of each recording's spectrum.
     scales: Vec<f32>,
@@ -43,8 +45,7 @@ impl Dominance {
         Self { scales: mean_powers.iter().map(scale).collect(), powers: Vec::new(), before: Vec::new() }
     }
 
-    /// Takes the frame of every recording; gives the own spectra of the frame before, one for each close recording, or nothing
-    /// for the first.
+    /// Takes the frame of every recording; gives the frame before, one for each close recording, or nothing for the first.
     pub fn frame(&mut self, spectra: &[Vec<Complex32>]) -> Option<Vec<Own>> {
         let powers = spectra.iter().zip(&self.scales).map(|(s, scale)| smoothed(s, *scale)).collect();
         self.powers.push(powers);
@@ -53,9 +54,9 @@ impl Dominance {
         if before.is_empty() {
             return None;
         }
-        let mut own: Vec<Own> =
-            before.into_iter().map(|spectrum| Own { power: vec![0.0; spectrum.len()], spectrum }).collect();
-        let bins = own.first().map_or(0, |o| o.power.len());
+        let as_recorded = |whole: Vec<Complex32>| Own { share: vec![0.0; whole.len()], own: whole.clone(), whole };
+        let mut own: Vec<Own> = before.into_iter().map(as_recorded).collect();
+        let bins = own.first().map_or(0, |o| o.share.len());
         let mut squares = vec![0.0f32; spectra.len()];
         for bin in 0..bins {
             for (recording, square) in squares.iter_mut().enumerate() {
@@ -63,10 +64,9 @@ impl Dominance {
                 *square = (mean + FLOOR).powi(2);
             }
             let all = ROOM_WEIGHT * squares[0] + squares[1..].iter().sum::<f32>();
-            for (Own { spectrum, power }, square) in own.iter_mut().zip(&squares[1..]) {
-                let share = square / all;
-                power[bin] = share * share * spectrum[bin].norm_sqr();
-                spectrum[bin] *= share;
+            for (frame, square) in own.iter_mut().zip(&squares[1..]) {
+                frame.share[bin] = square / all;
+                frame.own[bin] *= frame.share[bin];
             }
         }
         if self.powers.len() == FRAMES {
@@ -102,8 +102,8 @@ mod tests {
         assert!(dominance.frame(&frames).is_none());
         for _ in 0..4 {
             let own = dominance.frame(&frames).unwrap();
-            assert!(own[0].spectrum[2].re > 0.085 && own[0].spectrum[6].re < 0.0002, "{:?}", own[0].spectrum);
-            assert!(own[1].spectrum[6].re > 26.0 && own[1].spectrum[2].re < 0.05, "{:?}", own[1].spectrum);
+            assert!(own[0].own[2].re > 0.085 && own[0].own[6].re < 0.0002, "{:?}", own[0].own);
+            assert!(own[1].own[6].re > 26.0 && own[1].own[2].re < 0.05, "{:?}", own[1].own);
         }
     }
 }

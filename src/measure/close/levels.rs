@@ -3,12 +3,18 @@
 //! Conventions: all recordings on the room's clock at [`ANALYSIS_RATE_HZ`](crate::dsp::ANALYSIS_RATE_HZ), the room's first;
 //! powers are K-weighted mean squares of the room's mono mix. Cells are [`CELL_S`] long, counted from the start of the take.
 //!
-//! Method: the own sound of each close recording ([`Dominance`]), its transfer into the room ([`Transfer`]), and over time the
-//! power of the own sound by band; loudness with the gates of BS.1770-5 over blocks of four cells.
+//! Method: the own sound of each close recording ([`Dominance`]), its gain into the room and its leakage into the other
+//! recordings ([`Transfer`], [`Gains`]), and over time what was recorded by band: leakage taken off, times the gain; loudness with
+//! the gates of BS.1770-5 over blocks of four cells.
+
+use realfft::num_complex::Complex32;
 
 use super::dominance::{Dominance, Own};
-use super::transfer::{self, RoomPowers, Transfer};
+use super::gains::{Bands, Gains, Sent};
+use super::transfer::{self, BandPowers, LongFrame, Transfer};
+use crate::dsp::ANALYSIS_RATE_HZ;
 use crate::dsp::phasors::{PhasorSink, PhasorStream};
+use crate::dsp::weighting::k_weighting_db;
 use crate::units::{db_to_power, power_to_db};
 
 /// Samples that are taken at a time, and the length of the short frames.
@@ -22,10 +28,13 @@ const CELL_HOPS: usize = 5;
 pub const CELL_S: f64 = (CELL_HOPS * HOP) as f64 / 48_000.0;
 /// Cells of a gating block (427 ms instead of 400).
 const BLOCK_CELLS: usize = 4;
-/// Bands in which the own sound is followed over time.
-const BANDS: usize = 32;
-/// Edges of the first and the last band, Hz.
-const EDGES_HZ: (f64, f64) = (30.0, 16_000.0);
+/// Below this bin of the short frames (492 Hz) and from this one on (35 Hz) a band is one bin: single notes of a bass excite
+/// single modes of the room.
+const SINGLE_BINS: (usize, usize) = (3, 42);
+/// Top of the bands, Hz; what lies higher goes with the last band.
+const TOP_HZ: f64 = 16_000.0;
+/// Width of the bands above the single bins, ERB-rate.
+const WIDTH: f64 = 1.05;
 /// Offset of the loudness formula and the gates (BS.1770-5 annex 1).
 const LOUDNESS_OFFSET_LU: f64 = -0.691;
 const GATE_ABSOLUTE_LUFS: f64 = -70.0;
@@ -36,18 +45,37 @@ pub struct LevelMeter {
     dominance: Dominance,
     forth: Vec<PhasorStream>,
     back: Vec<PhasorSink>,
-    long: Vec<PhasorStream>,
-    /// What waits for the long frames, the room's first.
-    waiting: Vec<Vec<f32>>,
+    /// Own sounds and whole recordings wait for the long frames; the room's recording is the last of the whole ones.
+    long_own: Vec<Waiting>,
+    long_whole: Vec<Waiting>,
     transfer: Transfer,
     /// First short bin of every band, and the end.
     edges: Vec<usize>,
-    edges_hz: Vec<f64>,
-    /// Power of the own sound, cell after cell, `[recording][cell * BANDS + band]`.
+    /// Power as recorded, cell after cell, `[recording][cell * bands + band]`.
     cells: Vec<Vec<f32>>,
-    /// The squares of the own spectra, summed over the take: what the transfer refers to, `[recording][band]`.
-    squares: Vec<[f64; BANDS]>,
+    /// Sums over the take, `[recording][band]`: of power times share, and times its square.
+    shared: Vec<Vec<[f64; 2]>>,
     hops: usize,
+}
+
+/// Samples on their way into long frames.
+struct Waiting {
+    stream: PhasorStream,
+    samples: Vec<f32>,
+}
+
+impl Waiting {
+    /// Behind `late` samples of silence.
+    fn new(late: usize) -> Self {
+        Self { stream: PhasorStream::new(transfer::LENGTH), samples: vec![0.0; late] }
+    }
+
+    fn frame(&mut self, hop: usize) -> Vec<Complex32> {
+        let mut out = Vec::new();
+        self.stream.hop(&self.samples[..hop], &mut out);
+        self.samples.drain(..hop);
+        out
+    }
 }
 
 /// The levels of a take.
@@ -63,30 +91,18 @@ impl LevelMeter {
     /// `mean_powers`: of each recording over the takes, the room's first.
     pub fn new(mean_powers: &[f64]) -> Self {
         let n = mean_powers.len() - 1;
-        let rate = |hz: f64| 21.4 * (1.0 + 0.00437 * hz).log10();
-        let (low, top) = (rate(EDGES_HZ.0), rate(EDGES_HZ.1));
-        let hz = |band: usize| (10f64.powf((low + (top - low) * band as f64 / BANDS as f64) / 21.4) - 1.0) / 0.00437;
-        // Each band has a bin at least; what lies outside the bands goes with the outermost.
-        let bin_hz = 48_000.0 / SHORT as f64;
-        let mut edges = vec![0usize];
-        for band in 1..=BANDS {
-            let wanted = (hz(band) / bin_hz).round() as usize;
-            edges.push(wanted.max(edges[band - 1] + 1));
-        }
-        edges[BANDS] = SHORT / 2 + 1;
-        let mut edges_hz: Vec<f64> = edges.iter().map(|e| (*e as f64 - 0.5) * bin_hz).collect();
-        edges_hz[0] = 0.0;
+        let edges = edges();
+        let bands = edges.len() - 1;
         Self {
             dominance: Dominance::new(mean_powers),
             forth: (0..=n).map(|_| PhasorStream::new(SHORT)).collect(),
             back: (0..n).map(|_| PhasorSink::new(SHORT)).collect(),
-            long: (0..=n).map(|_| PhasorStream::new(transfer::LENGTH)).collect(),
-            waiting: [vec![0.0; LATE_HOPS * HOP]].into_iter().chain((0..n).map(|_| vec![0.0; HOP])).collect(),
+            long_own: (0..n).map(|_| Waiting::new(HOP)).collect(),
+            long_whole: (0..=n).map(|_| Waiting::new(LATE_HOPS * HOP)).collect(),
             transfer: Transfer::new(n),
             edges,
-            edges_hz,
             cells: vec![Vec::new(); n],
-            squares: vec![[0.0; BANDS]; n],
+            shared: vec![vec![[0.0; 2]; bands]; n],
             hops: 0,
         }
     }
@@ -97,34 +113,43 @@ impl LevelMeter {
         for ((stream, x), out) in self.forth.iter_mut().zip(samples).zip(&mut spectra) {
             stream.hop(x, out);
         }
-        self.waiting[0].extend_from_slice(samples[0]);
+        let close_first = samples[1..].iter().chain(&samples[..1]);
+        self.long_whole.iter_mut().zip(close_first).for_each(|(waiting, x)| waiting.samples.extend_from_slice(x));
         if let Some(mut own) = self.dominance.frame(&spectra) {
             self.keep_powers(&own);
-            for ((sink, spectrum), waiting) in self.back.iter_mut().zip(&mut own).zip(&mut self.waiting[1..]) {
-                sink.hop(&mut spectrum.spectrum, waiting);
+            for ((sink, own), waiting) in self.back.iter_mut().zip(&mut own).zip(&mut self.long_own) {
+                sink.hop(&mut own.own, &mut waiting.samples);
             }
         }
-        let long_hop = transfer::LENGTH / 4;
-        while self.waiting.iter().all(|w| w.len() >= long_hop) {
-            let mut frames = vec![Vec::new(); samples.len()];
-            for ((stream, waiting), out) in self.long.iter_mut().zip(&mut self.waiting).zip(&mut frames) {
-                stream.hop(&waiting[..long_hop], out);
-                waiting.drain(..long_hop);
-            }
-            self.transfer.add(&frames[0], &frames[1..]);
+        let hop = transfer::LENGTH / 4;
+        while self.long_own.iter().chain(&self.long_whole).all(|w| w.samples.len() >= hop) {
+            let own: Vec<Vec<Complex32>> = self.long_own.iter_mut().map(|w| w.frame(hop)).collect();
+            let mut whole: Vec<Vec<Complex32>> = self.long_whole.iter_mut().map(|w| w.frame(hop)).collect();
+            let room = whole.pop().unwrap_or_default();
+            self.transfer.add(&LongFrame { room: &room, own: &own, whole: &whole });
         }
     }
 
     fn keep_powers(&mut self, own: &[Own]) {
+        let bands = self.edges.len() - 1;
         if self.hops.is_multiple_of(CELL_HOPS) {
-            self.cells.iter_mut().for_each(|c| c.extend([0.0; BANDS]));
+            self.cells.iter_mut().for_each(|c| c.resize(c.len() + bands, 0.0));
         }
         self.hops += 1;
-        for ((cells, squares), own) in self.cells.iter_mut().zip(&mut self.squares).zip(own) {
-            let from = cells.len() - BANDS;
+        for ((cells, shared), frame) in self.cells.iter_mut().zip(&mut self.shared).zip(own) {
+            let from = cells.len() - bands;
             for (band, edge) in self.edges.windows(2).enumerate() {
-                cells[from + band] += own.power[edge[0]..edge[1]].iter().sum::<f32>();
-                squares[band] += f64::from(own.spectrum[edge[0]..edge[1]].iter().map(|x| x.norm_sqr()).sum::<f32>());
+                let bins = frame.whole[edge[0]..edge[1]].iter().zip(&frame.share[edge[0]..edge[1]]);
+                let (mut power, mut once, mut twice) = (0.0f32, 0.0f32, 0.0f32);
+                for (x, share) in bins {
+                    let square = x.norm_sqr();
+                    power += square;
+                    once += square * share;
+                    twice += square * share * share;
+                }
+                cells[from + band] += power;
+                shared[band][0] += f64::from(once);
+                shared[band][1] += f64::from(twice);
             }
         }
     }
@@ -135,26 +160,94 @@ impl LevelMeter {
         let all = vec![&silence[..]; self.forth.len()];
         // Lets the last long frame hold the last sound.
         (0..transfer::LENGTH / HOP).for_each(|_| self.hop(&all));
-        let RoomPowers { whole, players } = self.transfer.finish(&self.edges_hz)?;
-        let count = self.cells.first().map_or(0, |c| c.len() / BANDS);
+        let bin_hz = f64::from(ANALYSIS_RATE_HZ) / SHORT as f64;
+        let mut edges_hz: Vec<f64> = self.edges.iter().map(|e| (*e as f64 - 0.5) * bin_hz).collect();
+        edges_hz[0] = 0.0;
+        let found = self.transfer.finish(&edges_hz)?;
         // The silence behind the take counts in the means of both, which therefore agree.
         let long_frames_s = self.transfer.seconds();
-        let cells = self
-            .cells
-            .iter()
-            .zip(&players)
-            .zip(&self.squares)
-            .map(|((cells, room), squares)| {
-                let factor: [f64; BANDS] = std::array::from_fn(|b| {
-                    if squares[b] > 0.0 { room[b] * long_frames_s / (squares[b] * CELL_S) } else { 0.0 }
-                });
-                (0..count)
-                    .map(|c| cells[c * BANDS..].iter().zip(&factor).map(|(p, f)| f64::from(*p) * f).sum::<f64>() as f32)
-                    .collect()
-            })
-            .collect();
-        Some(TakeLevels { cells, whole_energy: whole * long_frames_s })
+        let weights = self.weights();
+        let gains = Gains::new(&found, &self.sent(&weights, long_frames_s), &self.bands());
+        let BandPowers { whole, .. } = found;
+        Some(TakeLevels { cells: self.in_room(&gains, &weights), whole_energy: whole * long_frames_s })
     }
+
+    fn bands(&self) -> Bands {
+        let bin_hz = f64::from(ANALYSIS_RATE_HZ) / SHORT as f64;
+        let middle = |e: &[usize]| erb_rate((e[0] + e[1] - 1) as f64 / 2.0 * bin_hz);
+        let single = |e: &[usize]| e[0] >= SINGLE_BINS.0 && e[1] <= SINGLE_BINS.1;
+        Bands {
+            places: self.edges.windows(2).map(middle).collect(),
+            single: self.edges.windows(2).map(single).collect(),
+        }
+    }
+
+    /// From the squares of short spectra of a hop to the K-weighted mean square, band by band.
+    fn weights(&self) -> Vec<f64> {
+        let rate_hz = f64::from(ANALYSIS_RATE_HZ);
+        let scale = 2.0 / (SHORT as f64 * 0.375 * SHORT as f64);
+        let of = |e: &[usize]| {
+            let sum: f64 = (e[0]..e[1])
+                .map(|b| db_to_power(k_weighting_db(rate_hz, (b as f64).max(0.5) * rate_hz / SHORT as f64)))
+                .sum();
+            scale * sum / (e[1] - e[0]) as f64
+        };
+        self.edges.windows(2).map(of).collect()
+    }
+
+    /// Mean squares over the seconds of the long frames.
+    fn sent(&self, weights: &[f64], long_frames_s: f64) -> Sent {
+        let seconds = HOP as f64 / f64::from(ANALYSIS_RATE_HZ) / long_frames_s;
+        let whole = |cells: &Vec<f32>| {
+            let mut sums = vec![0.0; weights.len()];
+            cells
+                .chunks_exact(weights.len())
+                .for_each(|c| sums.iter_mut().zip(c).for_each(|(s, p)| *s += f64::from(*p)));
+            sums.iter().zip(weights).map(|(s, w)| s * w * seconds).collect()
+        };
+        // What a regression on the own sound refers to: the square of what it shares with the recording, over its own.
+        let own = |[once, twice]: &[f64; 2]| if *twice > 0.0 { once * once / twice } else { 0.0 };
+        let own = |shared: &Vec<[f64; 2]>| shared.iter().zip(weights).map(|(s, w)| own(s) * w * seconds).collect();
+        Sent { whole: self.cells.iter().map(whole).collect(), own: self.shared.iter().map(own).collect() }
+    }
+
+    /// Power of each player in the room, cell after cell.
+    fn in_room(&self, gains: &Gains, weights: &[f64]) -> Vec<Vec<f32>> {
+        let bands = weights.len();
+        let count = self.cells.first().map_or(0, |c| c.len() / bands);
+        let power = |player: usize, cell: usize| {
+            let of = |b: usize| {
+                let row = gains.apart[b][player].iter().zip(&self.cells);
+                let own: f64 = row.map(|(part, cells)| part * f64::from(cells[cell * bands + b])).sum();
+                own.max(0.0) * gains.to_room[player][b] * weights[b]
+            };
+            ((0..bands).map(of).sum::<f64>() / CELL_HOPS as f64) as f32
+        };
+        (0..self.cells.len()).map(|player| (0..count).map(|cell| power(player, cell)).collect()).collect()
+    }
+}
+
+/// First short bin of every band, and the end; each band has a bin at least.
+fn edges() -> Vec<usize> {
+    let bin_hz = f64::from(ANALYSIS_RATE_HZ) / SHORT as f64;
+    let mut edges: Vec<usize> = [0].into_iter().chain(SINGLE_BINS.0..SINGLE_BINS.1).collect();
+    let low = erb_rate((SINGLE_BINS.1 - 1) as f64 * bin_hz);
+    let wide = ((erb_rate(TOP_HZ) - low) / WIDTH).ceil();
+    for band in 1..=wide as usize {
+        let rate = low + (erb_rate(TOP_HZ) - low) * band as f64 / wide;
+        let hz = (10f64.powf(rate / 21.4) - 1.0) / 0.00437;
+        let last = edges[edges.len() - 1];
+        edges.push(((hz / bin_hz).round() as usize).max(last + 1));
+    }
+    if let Some(end) = edges.last_mut() {
+        *end = SHORT / 2 + 1;
+    }
+    edges
+}
+
+/// Number of equivalent rectangular bandwidths below a frequency (Glasberg and Moore 1990; from memory).
+fn erb_rate(hz: f64) -> f64 {
+    21.4 * (1.0 + 0.00437 * hz).log10()
 }
 
 impl TakeLevels {
@@ -176,5 +269,60 @@ impl TakeLevels {
         let (first, _) = mean_above(absolute)?;
         let (power, n) = mean_above(absolute.max(first * db_to_power(GATE_RELATIVE_LU)))?;
         power_to_db(power).map(|db| (db + LOUDNESS_OFFSET_LU, n))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::PowerMeter;
+    use super::*;
+
+    /// Noise that is loud and soft (12 dB) by turns of `turn` samples.
+    fn noise(seed: u64, n: usize, turn: usize) -> Vec<f32> {
+        let mut state = seed;
+        (0..n)
+            .map(|i| {
+                state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+                let x = (state >> 33) as f64 / f64::from(1u32 << 30) - 1.0;
+                (0.2 * x / (1 + 3 * (i / turn % 2)) as f64) as f32
+            })
+            .collect()
+    }
+
+    fn sum(parts: &[(f32, &[f32])]) -> Vec<f32> {
+        (0..parts[0].1.len()).map(|i| parts.iter().map(|(gain, x)| gain * x[i]).sum()).collect()
+    }
+
+    fn mean_power(x: &[f32]) -> f64 {
+        let mut meter = PowerMeter::default();
+        meter.push(x, true);
+        meter.mean()
+    }
+
+    #[test]
+    fn players_are_told_as_loud_as_they_are_in_the_room_whoever_leaks_into_their_recordings() {
+        let n = 24 * 48_000 / HOP * HOP;
+        let (a, b, other) = (noise(1, n, 17_000), noise(2, n, 29_000), noise(3, n, 23_000));
+        let room = sum(&[(0.5, &a), (0.2, &b), (0.4, &other)]);
+        let close = [sum(&[(1.0, &a), (0.3, &b), (0.05, &other)]), sum(&[(5.0, &b), (0.8, &a), (0.3, &other)])];
+        let means: Vec<f64> = [&room, &close[0], &close[1]].iter().map(|x| mean_power(x)).collect();
+        let mut meter = LevelMeter::new(&means);
+        for at in (0..n).step_by(HOP) {
+            meter.hop(&[&room[at..at + HOP], &close[0][at..at + HOP], &close[1][at..at + HOP]]);
+        }
+        let levels = meter.finish().unwrap();
+        for (player, (gain, x)) in [(0.5, &a), (0.2, &b)].into_iter().enumerate() {
+            let (lufs, _) = levels.lufs(&[player], (0.0, 24.0), 1.0).unwrap();
+            let expected = LOUDNESS_OFFSET_LU + power_to_db(gain * gain * mean_power(x)).unwrap();
+            assert!((lufs - expected).abs() < 0.5, "{player}: {lufs} {expected}");
+        }
+    }
+
+    #[test]
+    fn bands_follow_each_other_without_a_gap_up_to_the_last_bin() {
+        let edges = edges();
+        assert!(edges[0] == 0 && edges.windows(2).all(|e| e[0] < e[1]) && edges[edges.len() - 1] == SHORT / 2 + 1);
+        let singles = edges.windows(2).filter(|e| e[0] >= SINGLE_BINS.0 && e[1] < SINGLE_BINS.1).count();
+        assert_eq!(singles, SINGLE_BINS.1 - 1 - SINGLE_BINS.0);
     }
 }

@@ -1,9 +1,9 @@
-//! How a player's own sound reaches the room's recorder: the transfer of each close recording into the room, by frequency.
+//! How the players' own sounds reach the room's recorder and each other's recorders: powers by band, from long frames.
 //!
 //! Conventions: complex spectra of long frames, Hann window; powers are mean squares, K-weighted (BS.1770-5).
 //!
-//! Method: least squares of the room's spectra on those of all close recordings together, frequency by frequency (Bendat and
-//! Piersol, Random Data, chapter 7: multiple-input systems; from memory). Frames are long against the room's reverberation,
+//! Method: least squares of a recording's spectra on those of all players' own sounds together, frequency by frequency (Bendat
+//! and Piersol, Random Data, chapter 7: multiple-input systems; from memory). Frames are long against the room's reverberation,
 //! which would else be lost. What chance alone adds to the square of a transfer, from the residual, is taken off.
 //! Limits: fewer than [`FEWEST_A_RECORDING`] independent frames for each recording give no answer.
 
@@ -15,8 +15,6 @@ use crate::units::db_to_power;
 
 /// Length of a frame: 2.7 s.
 pub const LENGTH: usize = 131_072;
-/// Highest frequency, Hz.
-const TOP_HZ: f64 = 20_000.0;
 /// Frames at a hop of a quarter that are as good as one alone (Hann: 1.9).
 const DEPENDENT: f64 = 1.9;
 /// Independent frames that are needed for each recording.
@@ -30,45 +28,66 @@ const RIDGE: f64 = 1e-6;
 pub struct Transfer {
     recordings: usize,
     frames: usize,
-    /// Cross powers of the close recordings, upper triangle, and with the room, bin after bin.
+    /// Bin after bin: cross powers of the own sounds (upper triangle), of the room with them, of every recording with them.
     sums: Vec<Complex32>,
-    /// Power of the room, bin after bin.
-    room: Vec<f32>,
+    /// Bin after bin: power of the room and of every recording.
+    powers: Vec<f32>,
 }
 
-/// Powers in the room.
+/// Powers by band, K-weighted mean squares.
 #[derive(Clone, Debug, PartialEq)]
-pub struct RoomPowers {
-    /// K-weighted mean square of the room.
+pub struct BandPowers {
+    /// Of the room in all bands.
     pub whole: f64,
-    /// Of each player, `[recording][band]`.
-    pub players: Vec<Vec<f64>>,
+    /// Of the room.
+    pub room: Vec<f64>,
+    /// Of each player's own sound in the room, as far as it is the same sound, `[player][band]`.
+    pub in_room: Vec<Vec<f64>>,
+    /// Of each player's own sound in each recording, `[recording][player][band]`.
+    pub in_recordings: Vec<Vec<Vec<f64>>>,
+}
+
+/// A frame of all recordings.
+pub struct LongFrame<'a> {
+    /// The room.
+    pub room: &'a [Complex32],
+    /// The own sound of each player.
+    pub own: &'a [Vec<Complex32>],
+    /// Each close recording as it is.
+    pub whole: &'a [Vec<Complex32>],
 }
 
 impl Transfer {
     /// For so many close recordings.
     pub fn new(recordings: usize) -> Self {
-        let bins = (TOP_HZ / f64::from(ANALYSIS_RATE_HZ) * LENGTH as f64) as usize;
-        let cells = recordings * (recordings + 1) / 2 + recordings;
-        Self { recordings, frames: 0, sums: vec![Complex32::default(); cells * bins], room: vec![0.0; bins] }
+        let bins = LENGTH / 2 + 1;
+        Self {
+            recordings,
+            frames: 0,
+            sums: vec![Complex32::default(); cells(recordings) * bins],
+            powers: vec![0.0; (recordings + 1) * bins],
+        }
     }
 
-    /// Adds a frame: the room's spectrum and those of the close recordings.
-    pub fn add(&mut self, room: &[Complex32], close: &[Vec<Complex32>]) {
+    /// Adds a frame.
+    pub fn add(&mut self, frame: &LongFrame) {
         let n = self.recordings;
-        let cells = n * (n + 1) / 2 + n;
         self.frames += 1;
-        for (bin, sums) in self.sums.chunks_exact_mut(cells).enumerate() {
+        let bins = self.sums.chunks_exact_mut(cells(n)).zip(self.powers.chunks_exact_mut(n + 1));
+        for (bin, (sums, powers)) in bins.enumerate() {
+            let (pairs, sides) = sums.split_at_mut(pairs(n));
             let mut at = 0;
             for i in 0..n {
-                let x = close[i][bin];
-                for other in &close[i..n] {
-                    sums[at] += x * other[bin].conj();
+                for other in &frame.own[i..n] {
+                    pairs[at] += frame.own[i][bin] * other[bin].conj();
                     at += 1;
                 }
-                sums[n * (n + 1) / 2 + i] += room[bin] * x.conj();
             }
-            self.room[bin] += room[bin].norm_sqr();
+            let heard = [frame.room].into_iter().chain(frame.whole.iter().map(Vec::as_slice));
+            for ((side, power), heard) in sides.chunks_exact_mut(n).zip(powers).zip(heard) {
+                side.iter_mut().zip(frame.own).for_each(|(sum, own)| *sum += heard[bin] * own[bin].conj());
+                *power += heard[bin].norm_sqr();
+            }
         }
     }
 
@@ -77,42 +96,63 @@ impl Transfer {
         (self.frames * (LENGTH / 4)) as f64 / f64::from(ANALYSIS_RATE_HZ)
     }
 
-    /// Powers in the room by band; `edges_hz` are the edges of the bands. `None` for a take that is too short.
-    pub fn finish(&self, edges_hz: &[f64]) -> Option<RoomPowers> {
-        let (n, frames) = (self.recordings, self.frames as f64);
-        let independent = frames / DEPENDENT;
+    /// Powers by band; `edges_hz` are the edges of the bands. `None` for a take that is too short.
+    pub fn finish(&self, edges_hz: &[f64]) -> Option<BandPowers> {
+        let n = self.recordings;
+        let independent = self.frames as f64 / DEPENDENT;
         if n == 0 || independent < FEWEST_A_RECORDING * n as f64 + n as f64 {
             return None;
         }
         let bands = edges_hz.len() - 1;
-        let mut players = vec![vec![0.0; bands]; n];
-        let mut whole = 0.0;
-        let cells = n * (n + 1) / 2 + n;
+        // The room first, then every recording.
+        let mut found = vec![vec![vec![0.0; bands]; n]; n + 1];
+        let (mut whole, mut room) = (0.0, vec![0.0; bands]);
         let bin_hz = f64::from(ANALYSIS_RATE_HZ) / LENGTH as f64;
+        let scale = mean_square_scale() / self.frames as f64;
         let mut weight = 0.0;
-        for (bin, sums) in self.sums.chunks_exact(cells).enumerate() {
+        let bins = self.sums.chunks_exact(cells(n)).zip(self.powers.chunks_exact(n + 1));
+        for (bin, (sums, powers)) in bins.enumerate() {
             let hz = bin as f64 * bin_hz;
             if bin % WEIGHT_STEP == 0 {
-                weight =
-                    db_to_power(k_weighting_db(f64::from(ANALYSIS_RATE_HZ), hz + bin_hz * WEIGHT_STEP as f64 / 2.0));
+                let middle_hz = hz + bin_hz * WEIGHT_STEP as f64 / 2.0;
+                weight = scale * db_to_power(k_weighting_db(f64::from(ANALYSIS_RATE_HZ), middle_hz));
             }
-            whole += weight * f64::from(self.room[bin]);
+            whole += weight * f64::from(powers[0]);
             let Some(band) = edges_hz.partition_point(|e| *e <= hz).checked_sub(1).filter(|b| *b < bands) else {
                 continue;
             };
-            for (player, power) in self.of_bin(sums, f64::from(self.room[bin]), independent).into_iter().enumerate() {
-                players[player][band] += weight * power;
+            room[band] += weight * f64::from(powers[0]);
+            let Some(players) = Players::of_bin(n, &sums[..pairs(n)]) else { continue };
+            for ((found, side), power) in found.iter_mut().zip(sums[pairs(n)..].chunks_exact(n)).zip(powers) {
+                let heard = players.heard_in(side, f64::from(*power), independent);
+                found.iter_mut().zip(heard).for_each(|(found, power)| found[band] += weight * power);
             }
         }
-        let scale = mean_square_scale() / frames;
-        players.iter_mut().flatten().for_each(|p| *p = (*p * scale).max(0.0));
-        Some(RoomPowers { whole: whole * scale, players })
+        found.iter_mut().flatten().flatten().for_each(|p| *p = p.max(0.0));
+        let in_room = found.remove(0);
+        Some(BandPowers { whole, room, in_room, in_recordings: found })
     }
+}
 
-    /// Power of each player in the room in one bin, summed over the frames; chance taken off, so that it may be negative.
-    fn of_bin(&self, sums: &[Complex32], room: f64, independent: f64) -> Vec<f64> {
-        let n = self.recordings;
-        let wide = |c: Complex32| Complex64::new(f64::from(c.re), f64::from(c.im));
+/// Cross powers of the own sounds.
+fn pairs(recordings: usize) -> usize {
+    recordings * (recordings + 1) / 2
+}
+
+/// Sums of a bin.
+fn cells(recordings: usize) -> usize {
+    pairs(recordings) + (recordings + 1) * recordings
+}
+
+/// The own sounds of all players in one bin.
+struct Players {
+    own: Vec<f64>,
+    inverse: Vec<Vec<Complex64>>,
+}
+
+impl Players {
+    /// `None` where nothing sounds.
+    fn of_bin(n: usize, sums: &[Complex32]) -> Option<Self> {
         // The normal equations: sum_i H_i <X_i X_j*> = <R X_j*>.
         let mut matrix = vec![vec![Complex64::default(); n]; n];
         let pairs = (0..n).flat_map(|i| (i..n).map(move |j| (i, j)));
@@ -121,22 +161,31 @@ impl Transfer {
             matrix[j][i] = cross;
             matrix[i][j] = cross.conj();
         }
-        let at = n * (n + 1) / 2;
         let own: Vec<f64> = (0..n).map(|i| matrix[i][i].re).collect();
         let ridge = RIDGE * own.iter().sum::<f64>() / n as f64;
-        let side: Vec<Complex64> = sums[at..at + n].iter().map(|c| wide(*c)).collect();
         if ridge <= 0.0 || !ridge.is_finite() {
-            return vec![0.0; n];
+            return None;
         }
         (0..n).for_each(|i| matrix[i][i] += ridge);
-        let Some(inverse) = inverted(matrix) else { return vec![0.0; n] };
-        let transfers: Vec<Complex64> =
-            inverse.iter().map(|row| row.iter().zip(&side).map(|(a, b)| a * b).sum()).collect();
-        let explained: f64 = transfers.iter().zip(&side).map(|(h, s)| (h * s.conj()).re).sum();
-        let residual = (room - explained).max(0.0) / (independent - n as f64) * independent;
-        let chance = |i: usize| residual * inverse[i][i].re / independent;
-        (0..n).map(|i| (transfers[i].norm_sqr() - chance(i)) * own[i]).collect()
+        Some(Self { own, inverse: inverted(matrix)? })
     }
+
+    /// Power of each player in a recording, summed over the frames; chance taken off, so that it may be negative. `side`: cross
+    /// powers of that recording with the own sounds, `power`: its own.
+    fn heard_in(&self, side: &[Complex32], power: f64, independent: f64) -> Vec<f64> {
+        let n = self.own.len();
+        let side: Vec<Complex64> = side.iter().map(|c| wide(*c)).collect();
+        let transfers: Vec<Complex64> =
+            self.inverse.iter().map(|row| row.iter().zip(&side).map(|(a, b)| a * b).sum()).collect();
+        let explained: f64 = transfers.iter().zip(&side).map(|(h, s)| (h * s.conj()).re).sum();
+        let residual = (power - explained).max(0.0) / (independent - n as f64) * independent;
+        let chance = |i: usize| residual * self.inverse[i][i].re / independent;
+        (0..n).map(|i| (transfers[i].norm_sqr() - chance(i)) * self.own[i]).collect()
+    }
+}
+
+fn wide(c: Complex32) -> Complex64 {
+    Complex64::new(f64::from(c.re), f64::from(c.im))
 }
 
 /// From the squared magnitude of a one-sided spectrum of Hann frames to the mean square.
@@ -145,7 +194,7 @@ fn mean_square_scale() -> f64 {
 }
 
 /// Inverse by Gauss and Jordan; `None` where there is none.
-fn inverted(mut matrix: Vec<Vec<Complex64>>) -> Option<Vec<Vec<Complex64>>> {
+pub fn inverted(mut matrix: Vec<Vec<Complex64>>) -> Option<Vec<Vec<Complex64>>> {
     let n = matrix.len();
     let unit = |i: usize| (0..n).map(|j| Complex64::new(f64::from(u8::from(i == j)), 0.0)).collect::<Vec<_>>();
     let mut inverse: Vec<Vec<Complex64>> = (0..n).map(unit).collect();
