@@ -356,7 +356,7 @@ pub struct CloseFacts {
     pub piano_hits_per_bar: Measured,
     /// Hits that guitar and piano play at once (within 50 ms), of all hits, percent.
     pub comping_together_percent: Measured,
-    /// Guitar minus piano where both play at once, median, ms, plus = the piano is first.
+    /// Guitar minus piano where both play at once, median, ms, plus = the piano is first; null where a line is not certain.
     pub guitar_after_piano_ms: Measured,
     /// Chords of guitar and piano together in a bar, one that both play counted once; also in `feel`; from revision 4 on.
     #[serde(default = "not_measured")]

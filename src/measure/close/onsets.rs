@@ -24,7 +24,7 @@ pub struct Look {
 }
 
 /// A bass: its tops come late, and its notes run into each other.
-pub const BASS: Look = Look { top_ms: 100, least_rise: 2.5, before_ms: 15, share: 0.1, back: true };
+pub const BASS: Look = Look { top_ms: 100, least_rise: 1.8, before_ms: 30, share: 0.1, back: true };
 /// Cymbals and sticks: they rise within a millisecond, and a third of the top is mostly the stroke that is loudest when two fall together.
 pub const DRUMS: Look = Look { top_ms: 30, least_rise: 2.0, before_ms: 25, share: 0.3, back: false };
 /// Cymbals heard through the whole band.
@@ -75,7 +75,7 @@ pub fn onsets(envelope: &Envelope, start_s: f64, end_s: f64, look: Look) -> Vec<
         if taken[at] {
             continue;
         }
-        taken[at.saturating_sub(APART_MS)..(at + APART_MS).min(n)].fill(true);
+        taken[at.saturating_sub(APART_MS.max(look.top_ms))..(at + APART_MS).min(n)].fill(true);
         // Candidates up to a top's length before a note lead to the same onset.
         let new = |at_s: f64| out.iter().all(|o: &Onset| (o.at_s - at_s).abs() * 1000.0 >= APART_MS as f64);
         let place = start_of(&peaks, at - 2, (tops[at], before(at)), look);
@@ -158,6 +158,25 @@ mod tests {
                 assert!(off_ms.abs() < 1.5, "{hz} {at}: {off_ms} ms");
             }
         }
+    }
+
+    #[test]
+    fn neither_the_periods_of_a_low_note_nor_the_time_before_a_note_are_onsets() {
+        // One pulse a period of 24 ms; each note rings on until the next one, half as loud by then.
+        let times = [0.3, 0.65, 1.0, 1.35, 1.7, 2.05, 2.4];
+        let x: Vec<f32> = (0..48_000 * 3)
+            .map(|i| {
+                let t = f64::from(i) / 48_000.0;
+                let since = times.iter().rev().find(|at| **at <= t).map_or(-1.0, |at| t - at);
+                let pulse = (0.5 + 0.5 * (std::f64::consts::TAU * 41.2 * since).cos()).powi(8);
+                if since < 0.0 { 0.0 } else { (0.5 * (-since / 0.5).exp() * pulse) as f32 }
+            })
+            .collect();
+        let mut envelope = Envelope::new(Range::Below(1000.0));
+        envelope.push(&x);
+        let found = onsets(&envelope, 0.0, 3.0, BASS);
+        let near = |o: &Onset| times.iter().any(|at| (o.at_s - at).abs() < 0.01);
+        assert!(!found.is_empty() && found.iter().all(near), "{found:?}");
     }
 
     #[test]
