@@ -241,7 +241,7 @@ fn exact(lines: &[Option<LagLine>], at: usize) -> Option<&LagLine> {
     lines.get(at)?.as_ref().filter(|line| line.sd_s <= MOST_LINE_SD_S)
 }
 
-/// True unless a level by a close recording lies outside what the mix alone leaves open by more than [`AGREE_DB`]: then
+/// True unless a level by a close recording lies outside what the mix alone leaves open by more than 1 dB: then
 /// somebody without a recorder leaks into it. A mix that says nothing contradicts nothing.
 pub fn agrees_with_mix(close: &Measured, mix: &Measured) -> bool {
     let (Some(value), Some(low), Some(high)) = (close.value, mix.low, mix.high) else { return true };
