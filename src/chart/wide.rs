@@ -33,10 +33,16 @@ pub fn begin(title: &str, report: &Report, key: &[&str]) -> Result<(Canvas, f32)
 pub fn column(c: &mut Canvas, area: Area, said: &[(String, Face)]) {
     let size = WIDE_TYPE.small;
     let mut y = area.top + size;
+    // The last paragraph leaves no room to anybody, so it takes what is left.
+    let most = |index: usize, y: f32| {
+        let left = ((area.bottom - y) / (size * LEADING)).max(0.0) as usize + 1;
+        if index + 1 == said.len() { left.max(MOST_LINES) } else { MOST_LINES }
+    };
     for (index, (words, face)) in said.iter().enumerate() {
-        let lines = c.fonts().wrap(words, *face, size, area.width(), MOST_LINES);
+        let lines = c.fonts().wrap(words, *face, size, area.width(), most(index, y));
         let first = said.get(index + 1).filter(|_| *face == Face::Bold);
-        let below = first.map_or(0, |(w, f)| c.fonts().wrap(w, *f, size, area.width(), MOST_LINES).len());
+        let from = y + size * (LEADING + 0.1);
+        let below = first.map_or(0, |(w, f)| c.fonts().wrap(w, *f, size, area.width(), most(index + 1, from)).len());
         if y + ((lines.len() + below) as f32 - 1.0) * size * LEADING > area.bottom {
             break;
         }

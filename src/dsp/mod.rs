@@ -7,6 +7,7 @@ pub mod block;
 pub mod column;
 pub mod correlate;
 pub mod decimate;
+pub mod erb;
 pub mod filters;
 pub mod jackknife;
 pub mod lanes;

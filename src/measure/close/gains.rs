@@ -1,7 +1,7 @@
 //! How strongly each player reaches the room and the other recorders, band by band: smooth where the take itself cannot tell.
 //!
 //! Conventions: gains are ratios of K-weighted powers, to one of the player's own power in the recording close to it; places of
-//! bands are ERB-rates (Glasberg and Moore 1990; from memory).
+//! bands are ERB-rates.
 //!
 //! Method: in a band in which the player is clear, the power found in the room against the power of the own sound. Where
 //! others are far louder, what is left of them in the own sound passes for it, and the ratio is theirs; there the gain is that of
@@ -9,6 +9,7 @@
 //! variance, and each band's own ratio counts against the smooth one in the same way.
 //! Source: [`NOISE_UNSURE`], [`NOISE_SURE`] and [`SCATTER`] read off ten mixes whose stems were known (`benches/README.md`).
 
+use super::bands::Bands;
 use super::transfer::{BandPowers, inverted};
 use realfft::num_complex::Complex64;
 
@@ -36,14 +37,6 @@ const LEAST_SMOOTH: f64 = 1e-3;
 const ROUNDS: usize = 8;
 /// Share of the room that is thought to be nobody's before anything is known.
 const FIRST_REST: f64 = 0.3;
-
-/// The bands in which gains are told.
-pub struct Bands {
-    /// ERB-rate of the middle.
-    pub places: Vec<f64>,
-    /// True where the band is one bin of the short frames.
-    pub single: Vec<bool>,
-}
 
 /// What the recordings close to the players hold over a take, `[recording][band]`.
 pub struct Sent {
@@ -200,7 +193,12 @@ mod tests {
     const BANDS: usize = 30;
 
     fn bands() -> Bands {
-        Bands { places: (0..BANDS).map(|b| b as f64).collect(), single: vec![false; BANDS] }
+        Bands {
+            edges: (0..=BANDS).collect(),
+            places: (0..BANDS).map(|b| b as f64).collect(),
+            single: vec![false; BANDS],
+            weights: vec![1.0; BANDS],
+        }
     }
 
     /// Two players who reach the room with a fifth and a half of their power; the first is buried from band 15 on, where what is left

@@ -9,17 +9,16 @@
 
 use realfft::num_complex::Complex32;
 
+use super::bands::{Bands, SHORT};
 use super::dominance::{Dominance, Own};
-use super::gains::{Bands, Gains, Sent};
+use super::gains::{Gains, Sent};
 use super::transfer::{self, BandPowers, LongFrame, Transfer};
 use crate::dsp::ANALYSIS_RATE_HZ;
 use crate::dsp::phasors::{PhasorSink, PhasorStream};
-use crate::dsp::weighting::k_weighting_db;
 use crate::units::{db_to_power, power_to_db};
 
 /// Samples that are taken at a time, and the length of the short frames.
-pub const HOP: usize = 1024;
-const SHORT: usize = 4 * HOP;
+pub const HOP: usize = SHORT / 4;
 /// Hops by which the own sound comes late: the smoothing's one and the overlap's three.
 const LATE_HOPS: usize = 4;
 /// Hops of a cell.
@@ -28,13 +27,6 @@ const CELL_HOPS: usize = 5;
 pub const CELL_S: f64 = (CELL_HOPS * HOP) as f64 / 48_000.0;
 /// Cells of a gating block (427 ms instead of 400).
 const BLOCK_CELLS: usize = 4;
-/// Below this bin of the short frames (492 Hz) and from this one on (35 Hz) a band is one bin: single notes of a bass excite
-/// single modes of the room.
-const SINGLE_BINS: (usize, usize) = (3, 42);
-/// Top of the bands, Hz; what lies higher goes with the last band.
-const TOP_HZ: f64 = 16_000.0;
-/// Width of the bands above the single bins, ERB-rate.
-const WIDTH: f64 = 1.05;
 /// Offset of the loudness formula and the gates (BS.1770-5 annex 1).
 const LOUDNESS_OFFSET_LU: f64 = -0.691;
 const GATE_ABSOLUTE_LUFS: f64 = -70.0;
@@ -49,8 +41,7 @@ pub struct LevelMeter {
     long_own: Vec<Waiting>,
     long_whole: Vec<Waiting>,
     transfer: Transfer,
-    /// First short bin of every band, and the end.
-    edges: Vec<usize>,
+    bands: Bands,
     /// Power as recorded, cell after cell, `[recording][cell * bands + band]`.
     cells: Vec<Vec<f32>>,
     /// Sums over the take, `[recording][band]`: of power times share, and times its square.
@@ -91,8 +82,7 @@ impl LevelMeter {
     /// `mean_powers`: of each recording over the takes, the room's first.
     pub fn new(mean_powers: &[f64]) -> Self {
         let n = mean_powers.len() - 1;
-        let edges = edges();
-        let bands = edges.len() - 1;
+        let bands = Bands::default();
         Self {
             dominance: Dominance::new(mean_powers),
             forth: (0..=n).map(|_| PhasorStream::new(SHORT)).collect(),
@@ -100,9 +90,9 @@ impl LevelMeter {
             long_own: (0..n).map(|_| Waiting::new(HOP)).collect(),
             long_whole: (0..=n).map(|_| Waiting::new(LATE_HOPS * HOP)).collect(),
             transfer: Transfer::new(n),
-            edges,
             cells: vec![Vec::new(); n],
-            shared: vec![vec![[0.0; 2]; bands]; n],
+            shared: vec![vec![[0.0; 2]; bands.count()]; n],
+            bands,
             hops: 0,
         }
     }
@@ -131,14 +121,14 @@ impl LevelMeter {
     }
 
     fn keep_powers(&mut self, own: &[Own]) {
-        let bands = self.edges.len() - 1;
+        let bands = self.bands.count();
         if self.hops.is_multiple_of(CELL_HOPS) {
             self.cells.iter_mut().for_each(|c| c.resize(c.len() + bands, 0.0));
         }
         self.hops += 1;
         for ((cells, shared), frame) in self.cells.iter_mut().zip(&mut self.shared).zip(own) {
             let from = cells.len() - bands;
-            for (band, edge) in self.edges.windows(2).enumerate() {
+            for (band, edge) in self.bands.edges.windows(2).enumerate() {
                 let bins = frame.whole[edge[0]..edge[1]].iter().zip(&frame.share[edge[0]..edge[1]]);
                 let (mut power, mut once, mut twice) = (0.0f32, 0.0f32, 0.0f32);
                 for (x, share) in bins {
@@ -160,43 +150,17 @@ impl LevelMeter {
         let all = vec![&silence[..]; self.forth.len()];
         // Lets the last long frame hold the last sound.
         (0..transfer::LENGTH / HOP).for_each(|_| self.hop(&all));
-        let bin_hz = f64::from(ANALYSIS_RATE_HZ) / SHORT as f64;
-        let mut edges_hz: Vec<f64> = self.edges.iter().map(|e| (*e as f64 - 0.5) * bin_hz).collect();
-        edges_hz[0] = 0.0;
-        let found = self.transfer.finish(&edges_hz)?;
+        let found = self.transfer.finish(&self.bands.edges_hz())?;
         // The silence behind the take counts in the means of both, which therefore agree.
         let long_frames_s = self.transfer.seconds();
-        let weights = self.weights();
-        let gains = Gains::new(&found, &self.sent(&weights, long_frames_s), &self.bands());
+        let gains = Gains::new(&found, &self.sent(long_frames_s), &self.bands);
         let BandPowers { whole, .. } = found;
-        Some(TakeLevels { cells: self.in_room(&gains, &weights), whole_energy: whole * long_frames_s })
-    }
-
-    fn bands(&self) -> Bands {
-        let bin_hz = f64::from(ANALYSIS_RATE_HZ) / SHORT as f64;
-        let middle = |e: &[usize]| erb_rate((e[0] + e[1] - 1) as f64 / 2.0 * bin_hz);
-        let single = |e: &[usize]| e[0] >= SINGLE_BINS.0 && e[1] <= SINGLE_BINS.1;
-        Bands {
-            places: self.edges.windows(2).map(middle).collect(),
-            single: self.edges.windows(2).map(single).collect(),
-        }
-    }
-
-    /// From the squares of short spectra of a hop to the K-weighted mean square, band by band.
-    fn weights(&self) -> Vec<f64> {
-        let rate_hz = f64::from(ANALYSIS_RATE_HZ);
-        let scale = 2.0 / (SHORT as f64 * 0.375 * SHORT as f64);
-        let of = |e: &[usize]| {
-            let sum: f64 = (e[0]..e[1])
-                .map(|b| db_to_power(k_weighting_db(rate_hz, (b as f64).max(0.5) * rate_hz / SHORT as f64)))
-                .sum();
-            scale * sum / (e[1] - e[0]) as f64
-        };
-        self.edges.windows(2).map(of).collect()
+        Some(TakeLevels { cells: self.in_room(&gains), whole_energy: whole * long_frames_s })
     }
 
     /// Mean squares over the seconds of the long frames.
-    fn sent(&self, weights: &[f64], long_frames_s: f64) -> Sent {
+    fn sent(&self, long_frames_s: f64) -> Sent {
+        let weights = &self.bands.weights;
         let seconds = HOP as f64 / f64::from(ANALYSIS_RATE_HZ) / long_frames_s;
         let whole = |cells: &Vec<f32>| {
             let mut sums = vec![0.0; weights.len()];
@@ -212,8 +176,8 @@ impl LevelMeter {
     }
 
     /// Power of each player in the room, cell after cell.
-    fn in_room(&self, gains: &Gains, weights: &[f64]) -> Vec<Vec<f32>> {
-        let bands = weights.len();
+    fn in_room(&self, gains: &Gains) -> Vec<Vec<f32>> {
+        let (weights, bands) = (&self.bands.weights, self.bands.count());
         let count = self.cells.first().map_or(0, |c| c.len() / bands);
         let power = |player: usize, cell: usize| {
             let of = |b: usize| {
@@ -225,29 +189,6 @@ impl LevelMeter {
         };
         (0..self.cells.len()).map(|player| (0..count).map(|cell| power(player, cell)).collect()).collect()
     }
-}
-
-/// First short bin of every band, and the end; each band has a bin at least.
-fn edges() -> Vec<usize> {
-    let bin_hz = f64::from(ANALYSIS_RATE_HZ) / SHORT as f64;
-    let mut edges: Vec<usize> = [0].into_iter().chain(SINGLE_BINS.0..SINGLE_BINS.1).collect();
-    let low = erb_rate((SINGLE_BINS.1 - 1) as f64 * bin_hz);
-    let wide = ((erb_rate(TOP_HZ) - low) / WIDTH).ceil();
-    for band in 1..=wide as usize {
-        let rate = low + (erb_rate(TOP_HZ) - low) * band as f64 / wide;
-        let hz = (10f64.powf(rate / 21.4) - 1.0) / 0.00437;
-        let last = edges[edges.len() - 1];
-        edges.push(((hz / bin_hz).round() as usize).max(last + 1));
-    }
-    if let Some(end) = edges.last_mut() {
-        *end = SHORT / 2 + 1;
-    }
-    edges
-}
-
-/// Number of equivalent rectangular bandwidths below a frequency (Glasberg and Moore 1990; from memory).
-fn erb_rate(hz: f64) -> f64 {
-    21.4 * (1.0 + 0.00437 * hz).log10()
 }
 
 impl TakeLevels {
@@ -316,13 +257,5 @@ mod tests {
             let expected = LOUDNESS_OFFSET_LU + power_to_db(gain * gain * mean_power(x)).unwrap();
             assert!((lufs - expected).abs() < 0.5, "{player}: {lufs} {expected}");
         }
-    }
-
-    #[test]
-    fn bands_follow_each_other_without_a_gap_up_to_the_last_bin() {
-        let edges = edges();
-        assert!(edges[0] == 0 && edges.windows(2).all(|e| e[0] < e[1]) && edges[edges.len() - 1] == SHORT / 2 + 1);
-        let singles = edges.windows(2).filter(|e| e[0] >= SINGLE_BINS.0 && e[1] < SINGLE_BINS.1).count();
-        assert_eq!(singles, SINGLE_BINS.1 - 1 - SINGLE_BINS.0);
     }
 }

@@ -6,6 +6,7 @@
 //! Limits: a close recording whose player is softer in it than a neighbour is none.
 
 mod agree;
+mod bands;
 mod dominance;
 mod envelope;
 mod gains;

@@ -6,6 +6,7 @@
 //! Limits: power under [`LOW_HZ`] belongs to no band; what lies over [`TOP_HZ`] is shared out as the last band is.
 
 use crate::dsp::ANALYSIS_RATE_HZ;
+use crate::dsp::erb::erb_rate;
 use crate::dsp::lanes;
 use crate::dsp::spectrum::{LONG_FRAMING, SHORT_FRAMING};
 use crate::dsp::weighting::k_weighting_db;
@@ -69,11 +70,6 @@ impl BandPlan {
     pub fn fine(&self, spectrum: &[f32]) -> [f32; FINE_BANDS] {
         std::array::from_fn(|band| spectrum[self.fine_edges[band]..self.fine_edges[band + 1]].iter().sum())
     }
-}
-
-/// Equivalent rectangular bandwidths below a frequency.
-fn erb_rate(hz: f64) -> f64 {
-    21.4 * (1.0 + 0.00437 * hz).log10()
 }
 
 fn mask_edges() -> [usize; BANDS + 1] {
