@@ -17,7 +17,7 @@ use crate::dsp::ANALYSIS_RATE_HZ;
 use crate::dsp::phasors::{PhasorSink, PhasorStream};
 use crate::units::{db_to_power, power_to_db};
 
-/// Samples that are taken at a time, and the length of the short frames.
+/// Samples that are taken at a time: the hop of the short frames.
 pub const HOP: usize = SHORT / 4;
 /// Hops by which the own sound comes late: the smoothing's one and the overlap's three.
 const LATE_HOPS: usize = 4;
