@@ -9,9 +9,10 @@
 //! variance, and each band's own ratio counts against the smooth one in the same way.
 //! Source: [`NOISE_UNSURE`], [`NOISE_SURE`] and [`SCATTER`] read off ten mixes whose stems were known (`benches/README.md`).
 
+use realfft::num_complex::Complex64;
+
 use super::bands::Bands;
 use super::transfer::{BandPowers, inverted};
-use realfft::num_complex::Complex64;
 
 /// What passes for a player who never dominates, against the power of everybody who has no recorder (standard deviation); it falls
 /// with the square of what is not the player's.

@@ -227,7 +227,7 @@ impl CloseReading {
     }
 }
 
-/// Known error of a level (95 %), dB, of the bass and of others: 274 levels on 46 mixes with leakage 10 to 25 dB down
+/// Known error of a level (95 %), dB, of the bass and of others: 287 levels on 46 mixes with leakage 10 to 25 dB down
 /// (`benches/README.md`). The bass is read worse: its low notes excite single modes of the room.
 const LEVEL_ERROR_DB: [f64; 2] = [1.5, 1.0];
 /// A close recording may lie this far outside of what the mix leaves open, dB.
