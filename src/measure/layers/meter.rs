@@ -7,6 +7,7 @@
 use std::sync::Arc;
 
 use crate::dsp::column::{Column, Packed};
+use crate::dsp::dense::ROWS;
 use crate::dsp::masks::MaskStep;
 use crate::dsp::shelf::Shelf;
 use crate::dsp::{Block, Meter};
@@ -14,7 +15,6 @@ use crate::dsp::{Block, Meter};
 use super::bands::BANDS;
 use super::features::{FeatureStream, INPUTS, Row};
 use super::hits::coded;
-use super::matrix::ROWS;
 use super::network::{Answers, MaskStream, Network, SOURCES};
 use super::reading::LayerReading;
 use super::{LAYERS, Layer};

@@ -12,7 +12,6 @@ mod bands;
 mod features;
 mod hits;
 mod interval;
-mod matrix;
 mod meter;
 mod network;
 mod parts;

@@ -8,11 +8,12 @@
 //! row: a dense layer, three blocks, a dense layer, the exponential; it needs 8 steps more.
 //! Source: weights fitted on mixtures of single notes by `benches/layers_fit`.
 
+use crate::dsp::dense::{Dense, LANES};
+
 use super::bands::BANDS;
 use super::features::INPUTS;
-use super::matrix::{Dense, LANES};
 use super::stack::Stack;
-use super::weights::WeightReader;
+use super::weights;
 
 /// What the network tells apart: bass, drums, guitar, keys, horns, and the rest (noise, hum).
 pub const SOURCES: usize = 6;
@@ -51,7 +52,7 @@ impl Network {
 
     /// The network of this program.
     pub fn fitted() -> Self {
-        let (mut masks, mut hits) = (WeightReader::masks(), WeightReader::hits());
+        let (mut masks, mut hits) = (weights::masks(), weights::hits());
         Self {
             enter: masks.dense(INPUTS, HIDDEN),
             blocks: Stack::new(&BLOCKS, &mut masks),

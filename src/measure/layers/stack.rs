@@ -2,8 +2,8 @@
 //!
 //! Conventions: rows of `WIDTH` numbers, one a step, one after the other in a flat slice. Beyond both ends the rows are zero.
 
-use super::matrix::Dense;
-use super::weights::WeightReader;
+use crate::dsp::dense::Dense;
+use crate::dsp::fitted::WeightReader;
 
 /// Taps of a block.
 const TAPS: usize = 5;

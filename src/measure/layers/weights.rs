@@ -1,61 +1,21 @@
-//! The fitted numbers of the layer network, as half-precision floats in files beside this one.
+//! The fitted numbers of the layer network, in files beside this one.
 //!
-//! Conventions: little-endian IEEE 754 binary16; layer after layer: weights output by output, then biases; a block's taps
-//! tap by tap before its dense layer. Written by `benches/layers_fit/export.py`, not by hand.
+//! Conventions: see [`crate::dsp::fitted`]; layer after layer, a block's taps tap by tap before its dense layer. Written by
+//! `benches/layers_fit/export.py`, not by hand.
 
-use super::matrix::Dense;
+use crate::dsp::fitted::WeightReader;
 
 static MASKS: &[u8] = include_bytes!("weights.f16");
 static HITS: &[u8] = include_bytes!("hits.f16");
 
-/// Reads a file from front to back.
-pub struct WeightReader {
-    rest: &'static [u8],
+/// The numbers of the masks.
+pub fn masks() -> WeightReader {
+    WeightReader::new(MASKS)
 }
 
-impl WeightReader {
-    /// At the start of the numbers of the masks.
-    pub fn masks() -> Self {
-        Self { rest: MASKS }
-    }
-
-    /// At the start of the numbers of the hits.
-    pub fn hits() -> Self {
-        Self { rest: HITS }
-    }
-
-    /// The next dense layer.
-    pub fn dense(&mut self, inputs: usize, outputs: usize) -> Dense {
-        let weights = self.numbers(inputs * outputs);
-        Dense::new(&weights, self.numbers(outputs))
-    }
-
-    /// The next `R` rows of `N` numbers.
-    pub fn rows<const R: usize, const N: usize>(&mut self) -> [[f32; N]; R] {
-        let flat = self.numbers(R * N);
-        std::array::from_fn(|r| std::array::from_fn(|i| flat[r * N + i]))
-    }
-
-    fn numbers(&mut self, count: usize) -> Vec<f32> {
-        // A file of another size would not pass the test below; the rest reads as zeros rather than panics.
-        let (now, rest) = self.rest.split_at((2 * count).min(self.rest.len()));
-        self.rest = rest;
-        let mut numbers: Vec<f32> =
-            now.as_chunks::<2>().0.iter().map(|b| half_to_single(u16::from_le_bytes(*b))).collect();
-        numbers.resize(count, 0.0);
-        numbers
-    }
-}
-
-/// A binary16 number as `f32`; exact.
-fn half_to_single(bits: u16) -> f32 {
-    let sign = u32::from(bits & 0x8000) << 16;
-    let (exponent, mantissa) = (u32::from(bits >> 10) & 0x1f, u32::from(bits & 0x3ff));
-    match exponent {
-        0 => f32::from_bits(sign | (mantissa as f32 / 16_777_216.0).to_bits()),
-        31 => f32::from_bits(sign | 0x7f80_0000 | (mantissa << 13)),
-        _ => f32::from_bits(sign | ((exponent + 112) << 23) | (mantissa << 13)),
-    }
+/// The numbers of the hits.
+pub fn hits() -> WeightReader {
+    WeightReader::new(HITS)
 }
 
 #[cfg(test)]
@@ -64,25 +24,8 @@ mod tests {
     use crate::measure::layers::network::Network;
 
     #[test]
-    fn halves_read_as_the_standard_says() {
-        // IEEE 754-2019 binary16, table of the format (from memory): 1, -2, 65504, 2^-14, 2^-24, 1/3 rounded.
-        for (bits, value) in [
-            (0x3c00, 1.0),
-            (0xc000, -2.0),
-            (0x7bff, 65_504.0),
-            (0x0400, 2f32.powi(-14)),
-            (0x0001, 2f32.powi(-24)),
-            (0x3555, 0.333_251_95),
-        ] {
-            assert_eq!(half_to_single(bits), value);
-        }
-    }
-
-    #[test]
     fn the_files_hold_exactly_the_numbers_of_the_network() {
-        for (file, mut all, numbers) in
-            [(MASKS, WeightReader::masks(), Network::NUMBERS), (HITS, WeightReader::hits(), Network::HIT_NUMBERS)]
-        {
+        for (file, mut all, numbers) in [(MASKS, masks(), Network::NUMBERS), (HITS, hits(), Network::HIT_NUMBERS)] {
             assert_eq!(file.len(), 2 * numbers);
             assert!(all.numbers(numbers).iter().all(|x| x.is_finite()));
         }

@@ -42,7 +42,7 @@ const UNCLEAR_CENTS: f64 = 30.0;
 /// 48 takes of 67 rendered tapes the truth is inside in 94 of 100 so (85 with 2.0).
 const GUITARS_DIFFER: f64 = 4.0;
 /// A guitar whose likelihood leaves more than this on either side is not told, cents.
-const GUITAR_MOST_UNCERTAIN: f64 = 8.0;
+const GUITAR_MOST_UNCERTAIN: f64 = 5.25;
 
 impl Heard {
     fn none(reason: &'static str) -> Self {

@@ -13,6 +13,8 @@ mod close;
 mod compact;
 mod fall;
 mod guitar;
+mod guitar_net;
+mod guitar_rows;
 mod harmony;
 mod heard;
 mod hints;
@@ -21,6 +23,7 @@ mod model;
 mod normal;
 mod offset;
 mod played_strings;
+mod plucked;
 mod readings;
 mod settled;
 mod single;
@@ -40,6 +43,7 @@ use crate::stats::Measured;
 
 pub use close::close_bass;
 use compact::{PEAKS, PeakStore};
+pub use guitar_rows::GuitarRows;
 pub use harmony::{BeatClasses, HARMONY_METHOD_ID, Harmony};
 pub use hints::TuningHints;
 pub use played_strings::PlayedString;
@@ -47,7 +51,7 @@ pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-6";
+pub const METHOD_ID: &str = "tuning-7";
 
 /// Keeps the spectral peaks of the tape, at most 2.6 kB a second.
 pub struct TuningMeter {
@@ -68,6 +72,11 @@ impl TuningReading {
     /// 440 Hz), with its 95 % interval; absent with "no_note_heard".
     pub fn single_note(&self, start_s: f64, end_s: f64) -> Measured {
         single::single_note(&self.store, start_s, end_s)
+    }
+
+    /// What the network of the guitar hears of each of the takes `(start_s, end_s)`: the rows that its weights are fitted on.
+    pub fn guitar_rows(&self, takes_s: &[(f64, f64)]) -> Vec<GuitarRows> {
+        GuitarRows::of(&self.store, takes_s)
     }
 }
 

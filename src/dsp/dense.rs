@@ -5,7 +5,7 @@
 
 use multiversion::{multiversion, target::target_cfg_f};
 
-use crate::dsp::lanes;
+use super::lanes;
 
 /// Outputs that are worked on together.
 pub const LANES: usize = 8;
