@@ -154,6 +154,11 @@ fn string_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
 
 fn drift_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
     let retuned = truth["tuning"].as_object().unwrap().values().any(|v| v.get("retune").is_some());
+    // The line through all notes follows which string is played when, too; what was planted is how all strings drift.
+    let planted = |figure, player: &str, m: &InstrumentTuning| {
+        let truth = truth["tuning"][player]["per_min"].as_f64()?;
+        Some(Row { figure, tape: name.to_owned(), truth, found: m.drift_cents_per_min.clone() })
+    };
     let of = |figure, player: &str, m: &InstrumentTuning| {
         let own: Vec<(f64, f64)> = truth["takes"]
             .as_array()
@@ -173,7 +178,15 @@ fn drift_rows(truth: &Value, found: &TapeTuning, name: &str) -> Vec<Row> {
         println!("{name}: retuned, bass {:?} guitar {:?}", found.bass.retuned_at_s, found.guitar.retuned_at_s);
         return Vec::new();
     }
-    [of("bass drift", "bass", &found.bass), of("guitar drift", "guitar", &found.guitar)].into_iter().flatten().collect()
+    [
+        of("bass drift", "bass", &found.bass),
+        planted("bass planted", "bass", &found.bass),
+        of("guitar drift", "guitar", &found.guitar),
+        planted("guitar planted", "guitar", &found.guitar),
+    ]
+    .into_iter()
+    .flatten()
+    .collect()
 }
 
 fn slope(points: &[(f64, f64)]) -> f64 {

@@ -2,7 +2,7 @@
 """The network of the guitar (`src/measure/tuning/guitar_net.rs`), fitted anew.
 usage: guitar.py pack OUT.npz ROWS=TAPES ...    rows of `cargo bench --bench guitar_rows`, and the folder of the tapes they are of
        guitar.py cross PACK.npz OUT.pkl [SEED]   five folds by tape, and each recorded guitar held out: the offsets of the takes held out
-       guitar.py fit PACK.npz OUT.npz SEED       on all takes that are not "shared"
+       guitar.py fit PACK.npz OUT.npz SEED       on all takes of sets that are not LOOKED_AT
        guitar.py write FITTED.npz GUITAR.f16 FIXTURE.json   half-precision weights for the program, and a short vector for its test
 needs: numpy, torch; pack also the scenarios that mixes.py keeps beside its tapes (whose guitar is a recorded one)."""
 import json, os, pickle, sys, time
@@ -11,6 +11,7 @@ import numpy as np
 wrap = lambda c: (np.asarray(c) + 50) % 100 - 50
 OFF = np.arange(100) - 50.0
 UNITS, INPUTS, OUTPUTS = (96, 32), 242, 8
+LOOKED_AT = ("shared", "demo")  # never fitted on
 NEAR_S, NEAR_CENTS = 0.13, 45  # a partial is of a guitar note that begins and lies this near
 DROP, DECAY, RATE, FINE_RATE, EPOCHS, ROUNDS, TAKES_A_STEP, SHORTEST_S = 0.35, 1e-3, 2e-3, 5e-4, 5, 80, 8, 20
 PARTIALS_COUNT, TAKE_COUNTS, SOFT_CENTS, ROW_COUNTS = 0.3, 0.3, 2.0, 600
@@ -141,17 +142,17 @@ def told(fitted, t):
 
 
 def figures(rows):
-    e = np.array([abs(wrap(r["cents"] - r["truth"])) for r in rows if r["has"]]); h = np.array([r["half"] for r in rows if r["has"]])
-    return f"{len(e)} takes: median {np.median(e):.2f} mean {e.mean():.2f} nine in ten {np.quantile(e, .9):.1f} worst {e.max():.1f}; half {np.median(h):.1f}" if len(e) else "none"
+    d = np.array([wrap(r["cents"] - r["truth"]) for r in rows if r["has"]]); e = abs(d); h = np.array([r["half"] for r in rows if r["has"]])
+    return f"{len(e)} takes: median {np.median(e):.2f} mean {e.mean():.2f} nine in ten {np.quantile(e, .9):.1f} worst {e.max():.1f}; signed {d.mean():.1f}; half {np.median(h):.1f}" if len(e) else "none"
 
 
 def one_fold(job):
-    path, held, seed, until = job; takes = load(path); names = sorted({t["name"] for t in takes if t["set"] != "shared"})
+    path, held, seed, until = job; takes = load(path); names = sorted({t["name"] for t in takes if t["set"] not in LOOKED_AT})
     fold = {n: i % 5 for i, n in enumerate(np.random.default_rng(5).permutation(names))}
     out = lambda t: t["kit"] == held if isinstance(held, str) else fold.get(t["name"]) == held
-    fitted = fit([t for t in takes if t["set"] != "shared" and not out(t)], seed, until)
-    rows = [told(fitted, t) for t in takes if out(t) or t["set"] == "shared"]
-    print(f"held out {held} (seed {seed}):", figures([r for r in rows if r["set"] != "shared"]), "| shared:", figures([r for r in rows if r["set"] == "shared"]), [round(float(c), 2) for c in fitted[0].constants()], flush=True)
+    fitted = fit([t for t in takes if t["set"] not in LOOKED_AT and not out(t)], seed, until)
+    rows = [told(fitted, t) for t in takes if out(t) or t["set"] in LOOKED_AT]
+    print(f"held out {held} (seed {seed}):", figures([r for r in rows if r["set"] not in LOOKED_AT]), *(f"| {s}: " + figures([r for r in rows if r["set"] == s]) for s in LOOKED_AT), [round(float(c.detach()), 2) for c in fitted[0].constants()], flush=True)
     return held, seed, rows
 
 
@@ -177,7 +178,7 @@ if __name__ == "__main__":
     if what == "pack": pack(args[0], args[1:])
     elif what == "write": write(*args)
     elif what == "fit":
-        model, mean, spread = fit([t for t in load(args[0]) if t["set"] != "shared"], int(args[2]))
+        model, mean, spread = fit([t for t in load(args[0]) if t["set"] not in LOOKED_AT], int(args[2]))
         np.savez(args[1], mean=mean, spread=spread, constants=[float(c.detach()) for c in model.constants()], **{k: v.numpy() for k, v in model.state_dict().items() if k != "free"})
     elif what == "cross":
         import multiprocessing
@@ -185,4 +186,4 @@ if __name__ == "__main__":
         with multiprocessing.Pool(min(15, os.cpu_count())) as pool:
             done = pool.map(one_fold, [(args[0], h, s, until) for s in seeds for h in [0, 1, 2, 3, 4] + kits], chunksize=1)
         pickle.dump(done, open(args[1], "wb"))
-        for s in seeds: print("all five folds, seed", s, figures([r for h, z, rows in done if not isinstance(h, str) and z == s for r in rows if r["set"] != "shared"]))
+        for s in seeds: print("all five folds, seed", s, figures([r for h, z, rows in done if not isinstance(h, str) and z == s for r in rows if r["set"] not in LOOKED_AT]))

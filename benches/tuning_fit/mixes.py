@@ -1,9 +1,10 @@
 #!/usr/bin/env python3
 """Short tapes with many basses and guitars, half of them recorded ones, for the tuning measures.
-usage: mixes.py RENDERER OUT SEED COUNT NAME
+usage: mixes.py RENDERER OUT SEED COUNT NAME [--guitar yes|no] [--low-piano]
 RENDERER: folder of the tape renderer (render_tapes.py, and the kit of real notes beside it). One take of two or three sections a tape, seven
-of ten with open strings of the bass before it; tempo, room, key, balance, detuning, recorder and codec by chance. Needs what the renderer needs,
-and three General-MIDI sound fonts of Debian's packages."""
+of ten with open strings of the bass before it; tempo, room, key, balance, detuning, recorder and codec by chance. --guitar keeps only tapes with one or without; with
+--low-piano the piano plays its chords an octave lower, in the guitar's register (on every third tape half of them). Needs what the renderer needs, and three
+General-MIDI sound fonts of Debian's packages."""
 import json, multiprocessing, os, random, sys
 sys.path.insert(0, sys.argv[1]); import render_tapes as R
 FONTS = ["/usr/share/sounds/sf2/FluidR3_GM.sf2"] * 2 + ["/usr/share/sounds/sf2/TimGM6mb.sf2", "/usr/share/sounds/sf3/MuseScore_General.sf3"]
@@ -53,10 +54,21 @@ def scenario(chance, seed, name, number):
         form=chance.choice(["blues", "blues", "aaba"]) if bpm > 150 else "blues", gtr=chance.choice(["four", "four", "sync", "two"]), clutter=chance.random() < .2,
         rock=chance.random() < .2, kick=chance.choice([38, 38, 80, 110]), bass_lag_ms=chance.choice([0, 0, chance.uniform(-20, 25)])))
     return s | dict(items=items + [dict(kind="silence", dur=2)])
+def take_notes(rng, item, t0, notes, beats, sections, spec, plain=R.take_notes):
+    end = plain(rng, item, t0, notes, beats, sections, spec)
+    if spec.get("piano_low"): notes["piano"] = [(t, d, k - 12 if spec["piano_low"] == 1 or int(t * 2) % 2 == 0 else k, v, s) for (t, d, k, v, s) in notes["piano"]]
+    return end
+R.take_notes = take_notes
 def render(s): R.render(s, OUT, s["font"])
+def scenarios(seed, count, name, guitar, low):
+    chance = random.Random(seed); number = 0; out = []
+    while len(out) < count:
+        s = scenario(chance, seed, name, number); number += 1
+        if guitar is None or guitar == ("guitar" in s["players"]): out.append(s | (dict(piano_low=(1, 2, 1)[len(out) % 3]) if low else {}))
+    return out
 if __name__ == "__main__":
-    OUT, seed, count, name = sys.argv[2], int(sys.argv[3]), int(sys.argv[4]), sys.argv[5]
-    chance = random.Random(seed); os.makedirs(OUT, exist_ok=True)
-    all_tapes = [scenario(chance, seed, name, i) for i in range(count)]
+    OUT, seed, count, name = sys.argv[2], int(sys.argv[3]), int(sys.argv[4]), sys.argv[5]; os.makedirs(OUT, exist_ok=True)
+    guitar = sys.argv[sys.argv.index("--guitar") + 1] == "yes" if "--guitar" in sys.argv else None
+    all_tapes = scenarios(seed, count, name, guitar, "--low-piano" in sys.argv)
     json.dump(all_tapes, open(f"{OUT}/{name}.scenario", "w"))
     with multiprocessing.Pool(2) as pool: pool.map(render, all_tapes, chunksize=1)
