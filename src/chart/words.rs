@@ -26,7 +26,7 @@ const REASONS: [(&str, &str); 81] = [
     ("fixed_pitch", "a fixed pitch does not drift"),
     ("frames_missing", "the file is shorter than it says"),
     ("gain_riding", "the recorder turned its level up and down"),
-    ("guitar_not_clear", "the guitar does not stand out clearly enough"),
+    ("guitar_not_clear", "the guitar is not clear"),
     ("half_or_double_possible", "half or double the tempo is possible"),
     ("header_rebuilt", "the recording was cut off and its header was rebuilt"),
     ("horns_or_chords", "horns and chords cannot be told apart"),
