@@ -27,10 +27,10 @@ const FEWEST: usize = 12;
 const PRESENCE: [f64; 4] = [1.55, 4.97, -5.64, 14.29];
 const LEAST_ODDS: f64 = 1.5;
 /// Spread of keys around the player's common offset, cents.
-const KEY_SIGMA: f64 = 4.13;
+const KEY_SIGMA: f64 = 3.99;
 /// What is not the guitar is at the band's pitch with this share, within this spread, cents.
 const BAND_SHARE: f64 = 0.71;
-const BAND_SIGMA: f64 = 6.34;
+const BAND_SIGMA: f64 = 6.48;
 /// Tracks of one chord are not independent: their log-likelihood counts by this.
 const TRACK_POWER: f64 = 0.44;
 /// Longest duration that adds to a note's weight, seconds.
