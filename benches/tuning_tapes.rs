@@ -4,6 +4,11 @@
 //! beside it (the makers' format, see `benches/README.md`). The passages are the true ones, so that only the tuning is
 //! judged. Prints one line a figure and tape, then per figure: how many, how many without a value, median and worst
 //! |error|, the share of truths inside the stated interval, and the median half-width.
+//!
+//! `cargo bench --bench tuning_tapes -- --rows OUT FOLDER...`: instead, what the network of the guitar hears, for
+//! `benches/tuning_fit/guitar.py`. OUT gets `<tape>.rows` and `<tape>.json`: take after take, row after row, 32-bit floats
+//! (seconds, cents above MIDI 0, then what the network hears); and how many rows each take has, where the band stands and how
+//! long the take is.
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
@@ -11,12 +16,12 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use ledgerline::dsp::Meter;
-use ledgerline::measure::tuning::{InstrumentTuning, TapeTuning, TuningMeter, measure_tuning};
+use ledgerline::measure::tuning::{InstrumentTuning, TapeTuning, TuningMeter, TuningReading, measure_tuning};
 use ledgerline::passages::{Passage, PassageKind};
 use ledgerline::stats::Measured;
 use ledgerline::tape::{Tape, TapeSource};
 use rayon::prelude::*;
-use serde_json::Value;
+use serde_json::{Value, json};
 
 /// One figure of one tape.
 struct Row {
@@ -27,7 +32,9 @@ struct Row {
 }
 
 fn main() {
-    let folders: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
+    let mut folders: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
+    let rows_to =
+        (folders.len() > 1 && folders[0] == "--rows").then(|| PathBuf::from(folders.drain(..2).nth(1).unwrap()));
     if folders.is_empty() {
         eprintln!("tuning_tapes: give folders of tapes with their truths; nothing measured");
         return;
@@ -36,6 +43,11 @@ fn main() {
         let mut truths: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
         truths.retain(|p| p.to_string_lossy().ends_with(".truth.json"));
         truths.sort();
+        if let Some(out) = &rows_to {
+            std::fs::create_dir_all(out).unwrap();
+            truths.par_iter().for_each(|t| write_guitar_rows(t, out));
+            continue;
+        }
         let rows: Vec<Row> = truths.par_iter().flat_map(|t| tape_rows(t)).collect();
         println!("== {folder}");
         rows.iter().for_each(print_row);
@@ -51,23 +63,42 @@ fn audio_beside(truth: &Path) -> Option<PathBuf> {
         .find(|p| p.exists())
 }
 
-fn tape_rows(path: &Path) -> Vec<Row> {
+/// A tape's truth and what the meter kept of it; none where the tape is missing.
+fn read(path: &Path) -> Option<(Value, TuningReading)> {
     // The makers' tool writes the level of a silent part as -Infinity, which JSON does not know.
     let text = std::fs::read_to_string(path).unwrap().replace("-Infinity", "null").replace("NaN", "null");
-    let truth: Value = serde_json::from_str(&text).unwrap();
-    let Some(audio) = audio_beside(path) else { return Vec::new() };
-    let mut tape = Tape::open(&TapeSource { pieces: vec![audio] }).unwrap();
+    let mut tape = Tape::open(&TapeSource { pieces: vec![audio_beside(path)?] }).unwrap();
     let mut meter = TuningMeter::new();
     while let Some(block) = tape.next_block().unwrap() {
         meter.push(&block);
     }
-    let passages = passages(&truth);
-    let found = measure_tuning(&meter.finish(), &passages);
+    Some((serde_json::from_str(&text).unwrap(), meter.finish()))
+}
+
+fn tape_rows(path: &Path) -> Vec<Row> {
+    let Some((truth, reading)) = read(path) else { return Vec::new() };
+    let found = measure_tuning(&reading, &passages(&truth));
     let name = truth["name"].as_str().unwrap().to_owned();
     let mut rows = take_rows(&truth, &found, &name);
     rows.extend(string_rows(&truth, &found, &name));
     rows.extend(drift_rows(&truth, &found, &name));
     rows
+}
+
+fn write_guitar_rows(path: &Path, out: &Path) {
+    let Some((truth, reading)) = read(path) else { return };
+    let name = truth["name"].as_str().unwrap();
+    let takes_s = Passage::spans(&passages(&truth), PassageKind::Take);
+    let (mut bytes, mut told) = (Vec::new(), Vec::new());
+    for (take, (start_s, end_s)) in reading.guitar_rows(&takes_s).iter().zip(&takes_s) {
+        for (at_s, cents, inputs) in &take.rows {
+            let row = [*at_s as f32, *cents as f32].into_iter().chain(*inputs);
+            row.for_each(|x| bytes.extend(x.to_le_bytes()));
+        }
+        told.push(json!({ "rows": take.rows.len(), "band": take.band_cents, "seconds": end_s - start_s }));
+    }
+    std::fs::write(out.join(format!("{name}.rows")), bytes).unwrap();
+    std::fs::write(out.join(format!("{name}.json")), Value::from(told).to_string()).unwrap();
 }
 
 fn passages(truth: &Value) -> Vec<Passage> {

@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
 """The network of the guitar (`src/measure/tuning/guitar_net.rs`), fitted anew.
-usage: guitar.py pack OUT.npz ROWS=TAPES ...    rows of `cargo bench --bench guitar_rows`, and the folder of the tapes they are of
+usage: guitar.py pack OUT.npz ROWS=TAPES ...    rows of `cargo bench --bench tuning_tapes -- --rows`, and the folder of the tapes they are of
        guitar.py cross PACK.npz OUT.pkl [SEED]   five folds by tape, and each recorded guitar held out: the offsets of the takes held out
        guitar.py fit PACK.npz OUT.npz SEED       on all takes of sets that are not LOOKED_AT
        guitar.py write FITTED.npz GUITAR.f16 FIXTURE.json   half-precision weights for the program, and a short vector for its test

@@ -15,7 +15,7 @@ use crate::stats::Measured;
 
 use super::TuningReading;
 use super::circle::{mean, wrap};
-use super::compact::{HOP_S, frame_at};
+use super::compact::HOP_S;
 use super::line::{LongTermLevel, bass_runs};
 use super::single::single_note_of;
 
@@ -39,8 +39,7 @@ const SYSTEMATIC_CENTS: f64 = 5.0;
 /// `too_few_notes` with fewer than eight clear notes.
 pub fn close_bass(reading: &TuningReading, takes: &[(f64, f64)]) -> Vec<Measured> {
     let store = &reading.store;
-    let at = |s: f64| frame_at(s).min(store.frames());
-    let frames: Vec<(usize, usize)> = takes.iter().map(|t| (at(t.0), at(t.1))).collect();
+    let frames: Vec<(usize, usize)> = takes.iter().map(|t| store.span(*t)).collect();
     let level = LongTermLevel::of(store, &frames);
     let of_take = |&(first, end): &(usize, usize)| {
         let store = &store.view();

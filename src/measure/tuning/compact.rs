@@ -141,6 +141,11 @@ impl PeakStore {
         self.full.len() * CHUNK_FRAMES + self.last.ends.len()
     }
 
+    /// First frame and end of what lies between two moments, as far as the tape goes.
+    pub fn span(&self, (from_s, to_s): (f64, f64)) -> (usize, usize) {
+        (frame_at(from_s).min(self.frames()), frame_at(to_s).min(self.frames()))
+    }
+
     /// Peaks of frame `index`; none outside the tape.
     pub fn frame(&self, index: usize) -> impl Iterator<Item = Peak> + '_ {
         let unpacked = &*UNPACKED;

@@ -3,7 +3,7 @@
 //! Conventions: as in [`super::plucked`].
 
 use super::band::band_pitch;
-use super::compact::{HOP_S, PeakStore, frame_at};
+use super::compact::{HOP_S, PeakStore};
 use super::line::{LongTermLevel, bass_runs};
 use super::plucked::{INPUTS, candidates};
 
@@ -19,8 +19,7 @@ pub struct GuitarRows {
 impl GuitarRows {
     /// Of every take, in the order given.
     pub(super) fn of(store: &PeakStore, takes_s: &[(f64, f64)]) -> Vec<Self> {
-        let frames: Vec<(usize, usize)> =
-            takes_s.iter().map(|t| (frame_at(t.0).min(store.frames()), frame_at(t.1).min(store.frames()))).collect();
+        let frames: Vec<(usize, usize)> = takes_s.iter().map(|t| store.span(*t)).collect();
         let level = LongTermLevel::of(store, &frames);
         let take = |&(first, end): &(usize, usize)| {
             let runs = bass_runs(store, &level, first, end);

@@ -113,8 +113,7 @@ pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuni
 pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints: &TuningHints) -> TapeTuning {
     let store = &reading.store;
     let takes_s = Passage::spans(passages, PassageKind::Take);
-    let takes: Vec<(usize, usize)> =
-        takes_s.iter().map(|&(a, b)| (frame_at(a).min(store.frames()), frame_at(b).min(store.frames()))).collect();
+    let takes: Vec<(usize, usize)> = takes_s.iter().map(|t| store.span(*t)).collect();
     let sounded: Vec<Vec<OpenString>> = passages
         .iter()
         .map(|p| match p.kind {
