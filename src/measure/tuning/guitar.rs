@@ -76,8 +76,7 @@ pub fn guitar(
             (-0.5 * (wrap(cents - b) / BAND_SIGMA).powi(2)).exp() / (BAND_SIGMA * std::f64::consts::TAU.sqrt())
         })
     };
-    let voices: Vec<Voice> =
-        candidates.iter().zip(&beliefs).map(|(c, b)| Voice::new(c.track.cents - b.sharp_cents, b, band)).collect();
+    let voices: Vec<Voice> = candidates.iter().zip(&beliefs).map(|(c, b)| Voice::new(c.track.cents, b, band)).collect();
     let (cents, half_width) = median_and_half_width(&posterior(&voices));
     if presence(&beliefs, (end - first) as f64 * HOP_S, half_width) < LEAST_ODDS {
         return None;
@@ -118,7 +117,9 @@ struct Voice {
 }
 
 impl Voice {
+    /// Of a partial at `cents`.
     fn new(cents: f64, belief: &Belief, band: impl Fn(f64) -> f64) -> Self {
+        let cents = cents - belief.sharp_cents;
         let background = BAND_SHARE * band(cents) + (1.0 - BAND_SHARE) / CIRCLE as f64;
         Self {
             cents,
@@ -183,6 +184,13 @@ mod tests {
             assert!(wrap(found - truth).abs() < 2.0, "{truth}: {found}");
             assert!(half < 6.0, "{half}");
         }
+    }
+
+    #[test]
+    fn what_a_partial_stands_above_its_note_is_taken_off() {
+        let voice = Voice::new(5007.0, &Belief { sharp_cents: 4.0, ..belief(0.5) }, |cents| cents / 1e6);
+        assert_eq!(voice.cents, 5003.0);
+        assert!((voice.other - 0.5 * (BAND_SHARE * 0.005_003 + (1.0 - BAND_SHARE) / 100.0)).abs() < 1e-12);
     }
 
     #[test]
