@@ -5,7 +5,7 @@ usage: guitar.py pack OUT.npz ROWS=TAPES ...    rows of `cargo bench --bench tun
        guitar.py fit PACK.npz OUT.npz SEED       on all takes of sets that are not LOOKED_AT
        guitar.py write FITTED.npz GUITAR.f16 FIXTURE.json   half-precision weights for the program, and a short vector for its test
 needs: numpy, torch; pack also the scenarios that mixes.py keeps beside its tapes (whose guitar is a recorded one)."""
-import json, os, pickle, sys, time
+import json, os, pickle, sys
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 import numpy as np
 wrap = lambda c: (np.asarray(c) + 50) % 100 - 50
@@ -100,7 +100,7 @@ def partials_loss(torch, answers, y, dev, w):
     return ((torch.nn.functional.binary_cross_entropy_with_logits(odds, y, reduction="none") + y * (2.5 * torch.log1p(z * z / 4) + log_sigma)) * w).mean()
 
 
-def fit(takes, seed, until=1e18):
+def fit(takes, seed):
     """Each partial alone first, then chance pieces of takes so that the truth of the take comes out likely."""
     torch, Model = torch_parts(); torch.set_num_threads(1); torch.manual_seed(seed); chance = np.random.default_rng(seed)
     x = np.concatenate([t["X"] for t in takes]); mean, spread = x.mean(0), x.std(0) + .05; T = lambda a: torch.tensor(np.asarray(a), dtype=torch.float32)
@@ -116,7 +116,6 @@ def fit(takes, seed, until=1e18):
     op = torch.optim.AdamW([dict(params=model.net.parameters()), dict(params=[model.free], weight_decay=0)], lr=FINE_RATE, weight_decay=DECAY)
     rate = torch.optim.lr_scheduler.OneCycleLR(op, [FINE_RATE, 5e-3], total_steps=steps + 1)
     for _ in range(steps):
-        if time.time() > until: raise SystemExit("out of time")
         op.zero_grad(); total = torch.zeros(())
         for i in chance.choice(len(takes), TAKES_A_STEP, replace=False):
             t = takes[i]; a, b = t["at_s"].min(), t["at_s"].max(); long = chance.uniform(min(SHORTEST_S, b - a), b - a); start = chance.uniform(a, b - long)
@@ -147,10 +146,10 @@ def figures(rows):
 
 
 def one_fold(job):
-    path, held, seed, until = job; takes = load(path); names = sorted({t["name"] for t in takes if t["set"] not in LOOKED_AT})
+    path, held, seed = job; takes = load(path); names = sorted({t["name"] for t in takes if t["set"] not in LOOKED_AT})
     fold = {n: i % 5 for i, n in enumerate(np.random.default_rng(5).permutation(names))}
     out = lambda t: t["kit"] == held if isinstance(held, str) else fold.get(t["name"]) == held
-    fitted = fit([t for t in takes if t["set"] not in LOOKED_AT and not out(t)], seed, until)
+    fitted = fit([t for t in takes if t["set"] not in LOOKED_AT and not out(t)], seed)
     rows = [told(fitted, t) for t in takes if out(t) or t["set"] in LOOKED_AT]
     print(f"held out {held} (seed {seed}):", figures([r for r in rows if r["set"] not in LOOKED_AT]), *(f"| {s}: " + figures([r for r in rows if r["set"] == s]) for s in LOOKED_AT), [round(float(c.detach()), 2) for c in fitted[0].constants()], flush=True)
     return held, seed, rows
@@ -182,8 +181,8 @@ if __name__ == "__main__":
         np.savez(args[1], mean=mean, spread=spread, constants=[float(c.detach()) for c in model.constants()], **{k: v.numpy() for k, v in model.state_dict().items() if k != "free"})
     elif what == "cross":
         import multiprocessing
-        until = time.time() + 560; seeds = [int(s) for s in args[2:]] or [0]; kits = sorted({t["kit"] for t in load(args[0])} - {""})
+        seeds = [int(s) for s in args[2:]] or [0]; kits = sorted({t["kit"] for t in load(args[0])} - {""})
         with multiprocessing.Pool(min(15, os.cpu_count())) as pool:
-            done = pool.map(one_fold, [(args[0], h, s, until) for s in seeds for h in [0, 1, 2, 3, 4] + kits], chunksize=1)
+            done = pool.map(one_fold, [(args[0], h, s) for s in seeds for h in [0, 1, 2, 3, 4] + kits], chunksize=1)
         pickle.dump(done, open(args[1], "wb"))
         for s in seeds: print("all five folds, seed", s, figures([r for h, z, rows in done if not isinstance(h, str) and z == s for r in rows if r["set"] not in LOOKED_AT]))
