@@ -1,23 +1,32 @@
 #!/usr/bin/env python3
 """Short tapes with many basses and guitars, half of them recorded ones, for the tuning measures.
-usage: mixes.py RENDERER OUT SEED COUNT NAME [--guitar yes|no] [--low-piano]
+usage: mixes.py RENDERER OUT SEED COUNT NAME [--guitar yes|no] [--low-piano] [--kit KIT]
 RENDERER: folder of the tape renderer (render_tapes.py, and the kit of real notes beside it). One take of two or three sections a tape, seven
 of ten with open strings of the bass before it; tempo, room, key, balance, detuning, recorder and codec by chance. --guitar keeps only tapes with one or without; with
---low-piano the piano plays its chords an octave lower, in the guitar's register (on every third tape half of them). Needs what the renderer needs, and three
+--low-piano the piano plays its chords an octave lower, in the guitar's register (on every third tape half of them); with --kit (more_notes.py) the recorded
+instruments are mostly the further ones of KIT, and a fourth sound font plays on two of five tapes. Needs what the renderer needs, and three
 General-MIDI sound fonts of Debian's packages."""
 import json, multiprocessing, os, random, sys
+MORE = "--kit" in sys.argv
 sys.path.insert(0, sys.argv[1]); import render_tapes as R
-FONTS = ["/usr/share/sounds/sf2/FluidR3_GM.sf2"] * 2 + ["/usr/share/sounds/sf2/TimGM6mb.sf2", "/usr/share/sounds/sf3/MuseScore_General.sf3"]
+FONTS = ["/usr/share/sounds/sf2/FluidR3_GM.sf2"] * 2 + ["/usr/share/sounds/sf2/TimGM6mb.sf2",
+    next(f for f in ("/usr/share/sounds/sf3/MuseScore_General.sf3", "/usr/share/sounds/sf2/MuseScore_General_Full.sf2") if os.path.exists(f))]  # the second loads ten times as fast
 R.PROG.update(b_pick=34, b_fretless=35, g_nylon=24, g_steel=25, g_jazz=26, g_clean=27)
 BASSES = dict(meatbass=5, smolken=4, growly=4, flatwound=4, yr=4)  # recorded ones: usual gain, dB
 UPRIGHT = ("meatbass", "smolken")
 GUITARS = dict(emily=4, archtop=-1)
+MORE_GUITARS = dict(steel=5, solid=3, nylon=2, gut=1, flattop=5, hollow=1); MORE_FONT = "/usr/share/sounds/sf2/sf_GMbank.sf2"
 HORNS = ("trumpet", "trombone", "alto", "tenor")
 RHYTHM = ("bass", "guitar", "piano", "drums")
 def tuning(chance, most, strings):
     t = dict(cents=chance.uniform(-most, most), per_min=chance.choice([0, 0, chance.uniform(-2.5, 2.5)]))
     if chance.random() < .4: t["strings"] = [round(chance.gauss(0, 4), 1) for _ in range(strings)]
     return t
+def further(chance, s, band, gain, number):
+    if number % 3 == 0: s["kit"]["bass"] = "bass_electric/round"; gain["bass"] = 2
+    if chance.random() < .4: s["font"] = MORE_FONT
+    if "guitar" in band and chance.random() < .85:
+        g = chance.choice(list(MORE_GUITARS)); s["kit"]["guitar"] = f"guitar/{g}_"; gain["guitar"] = MORE_GUITARS[g]
 def scenario(chance, seed, name, number):
     band = ["bass", "guitar", "piano", "drums"] + [h for h in HORNS if chance.random() < .45]
     if chance.random() < .12: band.remove("guitar")
@@ -31,6 +40,7 @@ def scenario(chance, seed, name, number):
     if "guitar" in band and chance.random() < .5:
         g = chance.choice(list(GUITARS)); s["kit"]["guitar"] = f"guitar/{g}"; gain["guitar"] = GUITARS[g]
     if chance.random() < .35: s["kit"]["piano"] = chance.choice(["piano/grand", "piano/wurli"]); gain["piano"] = 1.5
+    if MORE: further(chance, s, band, gain, number)
     s["gain"] = {k: v + chance.uniform(-3, 3) for k, v in gain.items()}
     s["a4_cents"] = chance.choice([0, 0, 0, chance.uniform(-15, 15)])
     s["tuning"] = dict(bass=tuning(chance, 25, 4))
@@ -68,6 +78,7 @@ def scenarios(seed, count, name, guitar, low):
     return out
 if __name__ == "__main__":
     OUT, seed, count, name = sys.argv[2], int(sys.argv[3]), int(sys.argv[4]), sys.argv[5]; os.makedirs(OUT, exist_ok=True)
+    if MORE: R.KIT = sys.argv[sys.argv.index("--kit") + 1]
     guitar = sys.argv[sys.argv.index("--guitar") + 1] == "yes" if "--guitar" in sys.argv else None
     all_tapes = scenarios(seed, count, name, guitar, "--low-piano" in sys.argv)
     json.dump(all_tapes, open(f"{OUT}/{name}.scenario", "w"))
