@@ -23,9 +23,11 @@ use super::plucked::candidates;
 /// Fewest candidates of a take with a guitar.
 const FEWEST: usize = 12;
 /// Odds that a guitar plays, as a natural logarithm: of the mean probability of the candidates, of the guitar's partials expected a
-/// second, of the half-width of the offset, their logarithms; and a constant. A guitar is told from [`LEAST_ODDS`] on.
+/// second, of the half-width of the offset, their logarithms; and a constant. A guitar is told from these odds on: one of which no open string was
+/// heard, and one that is known to be in the room.
 const PRESENCE: [f64; 4] = [1.55, 4.97, -5.64, 14.29];
 const LEAST_ODDS: f64 = 1.5;
+const LEAST_ODDS_TUNED: f64 = 0.5;
 /// Spread of keys around the player's common offset, cents.
 const KEY_SIGMA: f64 = 3.99;
 /// What is not the guitar is at the band's pitch with this share, within this spread, cents.
@@ -58,13 +60,15 @@ pub struct GuitarHeard {
     pub half_width: f64,
 }
 
-/// The guitar in frames `first..end`, beside the bass line and a band that stands at `band_cents`; `None` when none was heard.
+/// The guitar in frames `first..end`, beside the bass line and a band that stands at `band_cents`; `None` when none was heard. `tuned`: it was
+/// heard on its open strings.
 pub fn guitar(
     store: &PeakStore,
     bass: &[Run],
     first: usize,
     end: usize,
     band_cents: Option<f64>,
+    tuned: bool,
 ) -> Option<GuitarHeard> {
     let candidates = candidates(store, bass, first, end);
     let beliefs = beliefs(&candidates);
@@ -78,7 +82,8 @@ pub fn guitar(
     };
     let voices: Vec<Voice> = candidates.iter().zip(&beliefs).map(|(c, b)| Voice::new(c.track.cents, b, band)).collect();
     let (cents, half_width) = median_and_half_width(&posterior(&voices));
-    if presence(&beliefs, (end - first) as f64 * HOP_S, half_width) < LEAST_ODDS {
+    let least = if tuned { LEAST_ODDS_TUNED } else { LEAST_ODDS };
+    if presence(&beliefs, (end - first) as f64 * HOP_S, half_width) < least {
         return None;
     }
     let notes = candidates

@@ -4,11 +4,14 @@
 //! inside the stated interval on tapes with known truth.
 
 use super::bass::BassNote;
+use super::circle::wrap;
 use super::guitar::GuitarHeard;
+use super::leaning::{Leaning, LeaningTake, lean};
 use super::offset::BassOffset;
 use super::played_strings::PlayedString;
 use super::settled::Settled;
-use super::trend::{CellReading, NoteOffset, level, unwrap_offsets};
+use super::since_tuned::StringsSay;
+use super::trend::{CellReading, NoteOffset, drift_within, level, unwrap_offsets};
 use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;
 
@@ -24,6 +27,8 @@ pub struct Heard {
     pub half_width_cents: Option<f64>,
     /// Known accuracy (95 %), cents.
     pub systematic_cents: f64,
+    /// From where the player was read to where the open strings say that it stands.
+    pub strings_say: Vec<StringsSay>,
     /// Why there are no notes.
     pub reason: &'static str,
 }
@@ -42,8 +47,8 @@ const UNCLEAR_CENTS: f64 = 30.0;
 /// takes told with their tape left out of the fit the truth is inside on 225 so; of the takes of a recorded guitar that is left
 /// out of it, on 95 in 100 of one and on 41 of the other.
 const GUITARS_DIFFER: f64 = 5.0;
-/// A guitar whose likelihood leaves more than this on either side is not told, cents.
-const GUITAR_MOST_UNCERTAIN: f64 = 5.0;
+/// A guitar whose interval is wider than this on either side is not told, cents: without open strings that leaves 5 to its chords.
+const GUITAR_MOST_UNCERTAIN: f64 = 7.07;
 
 impl Heard {
     fn none(reason: &'static str) -> Self {
@@ -53,6 +58,7 @@ impl Heard {
             strings: Vec::new(),
             half_width_cents: None,
             systematic_cents: 0.0,
+            strings_say: Vec::new(),
             reason,
         }
     }
@@ -71,7 +77,23 @@ impl Heard {
             strings: settled.strings.clone(),
             half_width_cents: Some(half_width),
             systematic_cents: half_width,
+            strings_say: settled.strings_say.clone(),
             reason: "no_bass_heard",
+        }
+    }
+
+    /// Lets the takes of one player, which begin at `starts_s`, lean on the open strings.
+    pub fn lean_on_strings(takes: &mut [Self], starts_s: &[f64], leaning: Leaning) {
+        let readings: Vec<CellReading> = takes.iter().flat_map(|h| h.readings.iter().copied()).collect();
+        let drift = drift_within(&readings, starts_s);
+        let mut heard: Vec<(&mut Self, f64)> =
+            takes.iter_mut().filter_map(|h| h.half_width_cents.map(|half| (h, half))).collect();
+        let known: Vec<LeaningTake> =
+            heard.iter().map(|(h, half)| LeaningTake { sigma: half / 1.96, said: h.strings_say.clone() }).collect();
+        for ((take, _), (cents, sigma)) in heard.iter_mut().zip(lean(&known, leaning, drift)) {
+            take.notes.iter_mut().for_each(|n| n.cents += cents);
+            take.half_width_cents = Some(1.96 * sigma);
+            take.systematic_cents = 1.96 * sigma;
         }
     }
 
@@ -89,13 +111,11 @@ impl Heard {
     }
 
     /// The guitar: its notes, moved so that their median is the offset that its keys agree on.
-    pub fn of_guitar(guitar: Option<&GuitarHeard>) -> Self {
+    /// `strings`: where its open strings say that it stands, from the nearest semitone.
+    pub fn of_guitar(guitar: Option<&GuitarHeard>, strings: &[StringsSay]) -> Self {
         let Some(guitar) = guitar else {
-            return Self::none("no_guitar_heard");
+            return Self::none(if strings.is_empty() { "no_guitar_heard" } else { "guitar_not_clear" });
         };
-        if guitar.half_width > GUITAR_MOST_UNCERTAIN {
-            return Self::none("guitar_not_clear");
-        }
         let triples: Vec<(f64, f64, f64)> = guitar.notes.iter().map(|n| (n.at_s, n.cents, n.weight)).collect();
         let offsets = moved_to(unwrap_offsets(&triples), guitar.cents);
         let readings = guitar
@@ -116,8 +136,15 @@ impl Heard {
             strings: Vec::new(),
             half_width_cents: Some(half_width),
             systematic_cents: half_width,
+            strings_say: strings.iter().map(|s| StringsSay { cents: wrap(s.cents - guitar.cents), ..*s }).collect(),
             reason: "no_guitar_heard",
         }
+    }
+
+    /// A guitar, or none where it is not clear enough to be told.
+    pub fn if_clear(self) -> Self {
+        let unclear = self.half_width_cents.is_some_and(|half| half > GUITAR_MOST_UNCERTAIN);
+        if unclear { Self::none("guitar_not_clear") } else { self }
     }
 }
 
@@ -154,6 +181,7 @@ fn guitar_half_width_cents(guitar: &GuitarHeard) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::super::guitar::GuitarNote;
+    use super::super::leaning::GUITARS;
     use super::*;
 
     fn bass(weight: f64) -> Vec<BassNote> {
@@ -172,6 +200,7 @@ mod tests {
             by_own_strings: false,
             readings: Vec::new(),
             strings: Vec::new(),
+            strings_say: Vec::new(),
         };
         assert!(Heard::of_bass(&bass(0.01), Some((&offset, &settled))).notes.is_empty());
         assert!(Heard::of_bass(&bass(0.2), None).notes.is_empty());
@@ -196,9 +225,19 @@ mod tests {
             let notes = (0..40).map(|i| GuitarNote { at_s: f64::from(i), cents: 5009.0, weight: 0.3 }).collect();
             GuitarHeard { notes, cents: 7.5, half_width }
         };
-        assert_eq!(Heard::of_guitar(Some(&heard(9.0))).reason, "guitar_not_clear");
-        let clear = Heard::of_guitar(Some(&heard(3.0))).level();
-        assert!((clear.value.unwrap() - 7.5).abs() < 1e-9);
-        assert_eq!(Heard::of_guitar(None).reason, "no_guitar_heard");
+        let told = |half_width: f64, strings: &[StringsSay]| {
+            let mut takes = [Heard::of_guitar(Some(&heard(half_width)), strings)];
+            Heard::lean_on_strings(&mut takes, &[0.0], GUITARS);
+            let [take] = takes;
+            take.if_clear()
+        };
+        assert_eq!(told(9.0, &[]).reason, "guitar_not_clear");
+        assert!((told(3.0, &[]).level().value.unwrap() - 7.5).abs() < 1e-9);
+        // Its open strings make it clear, and it leans on them.
+        let by_strings = told(9.0, &[StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5 }]).level();
+        assert!((by_strings.value.unwrap() - 2.0).abs() < 1.5 && by_strings.half_width() < 6.0, "{by_strings:?}");
+        assert_eq!(Heard::of_guitar(None, &[]).reason, "no_guitar_heard");
+        let tuned = [StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5 }];
+        assert_eq!(Heard::of_guitar(None, &tuned).reason, "guitar_not_clear", "it is in the room");
     }
 }

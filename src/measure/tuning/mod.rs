@@ -18,6 +18,7 @@ mod guitar_rows;
 mod harmony;
 mod heard;
 mod hints;
+mod leaning;
 mod line;
 mod model;
 mod normal;
@@ -26,6 +27,7 @@ mod played_strings;
 mod plucked;
 mod readings;
 mod settled;
+mod since_tuned;
 mod single;
 mod strings;
 mod summary;
@@ -51,7 +53,7 @@ pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-7";
+pub const METHOD_ID: &str = "tuning-8";
 
 /// Keeps the spectral peaks of the tape, at most 2.6 kB a second.
 pub struct TuningMeter {

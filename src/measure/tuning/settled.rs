@@ -17,17 +17,20 @@
 //! Limits: strings are taken to be played in the first position. What such basses still fall is known from two recorded
 //! uprights only.
 
+use std::collections::BTreeMap;
+
 use crate::stats::median;
 
 use super::beginning::Beginning;
 use super::circle::wrap;
-use super::compact::PeakStore;
+use super::compact::{HOP_S, PeakStore};
 use super::fall::fall_rate;
 use super::line::Run;
-use super::model::{KeyOffset, Model, ROUNDS, logistic};
+use super::model::{KeyOffset, Model, ROUNDS, STRING_FROM, logistic, string_of};
 use super::normal::{cumulative, inverse};
 use super::played_strings::{PlayedString, played_strings};
 use super::readings::{Reading, readings_of};
+use super::since_tuned::{StringPart, StringsSay, bass_strings_say};
 use super::strings::OpenString;
 use super::trend::CellReading;
 
@@ -63,6 +66,8 @@ pub struct Settled {
     pub readings: Vec<CellReading>,
     /// Its strings.
     pub strings: Vec<PlayedString>,
+    /// From `cents` to where its open strings say that it stands.
+    pub strings_say: Vec<StringsSay>,
 }
 
 /// Reads the runs again around `centre_cents`, where the offset is known to be; `band_cents` is where the band stands, `strings`
@@ -108,6 +113,8 @@ fn read(
     };
     let sigma = (model.variance(&keys) + BASSES_DIFFER.powi(2) + unsure).sqrt();
     let middle = middle(&keys);
+    let parts = string_parts(&keys, fall_cents);
+    let played_s = (runs.first()?.first as f64 * HOP_S, runs.last()?.end as f64 * HOP_S);
     let settled = Settled {
         cents: wrap(middle - fall_cents),
         half_width: 1.96 * sigma,
@@ -115,8 +122,24 @@ fn read(
         by_own_strings,
         readings: model.cells(&readings, &runs),
         strings: played_strings(&model, &keys, middle),
+        strings_say: bass_strings_say(&parts, strings, played_s),
     };
     Some((settled, fall_cents, keys))
+}
+
+/// The notes of each string, `fall_cents` lower than they were read.
+fn string_parts(keys: &[KeyOffset], fall_cents: f64) -> Vec<StringPart> {
+    let mut parts: BTreeMap<usize, (f64, f64)> = BTreeMap::new();
+    for k in keys {
+        let part = parts.entry(string_of(k.key)).or_default();
+        *part = (part.0 + k.share, part.1 + k.share * k.cents);
+    }
+    let of = |(string, (share, sum)): (usize, (f64, f64))| StringPart {
+        string_midi: STRING_FROM[string] as u8,
+        cents: sum / share - fall_cents,
+        share,
+    };
+    parts.into_iter().map(of).collect()
 }
 
 /// What a bass of which only the take is known still falls after its notes are read, cents, and the variance of that.
@@ -138,8 +161,6 @@ fn middle(keys: &[KeyOffset]) -> f64 {
 
 #[cfg(test)]
 mod tests {
-    use super::super::compact::HOP_S;
-    use super::super::model::string_of;
     use super::super::readings::PARTIAL_CENTS;
     use super::*;
     use crate::dsp::peaks::Peak;

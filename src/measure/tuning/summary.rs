@@ -16,10 +16,12 @@ use super::compact::{HOP_S, frame_at};
 use super::guitar::guitar as find_guitar;
 use super::heard::Heard;
 use super::hints::{TuningHints, near_pitch};
+use super::leaning::{BASSES, GUITARS};
 use super::line::{LongTermLevel, bass_runs};
 use super::offset::bass_offset;
 use super::played_strings::PlayedString;
 use super::settled::settled;
+use super::since_tuned::guitar_strings_say;
 use super::strings::{OpenString, StringPlayer, last_of_each, soundings};
 use super::trend::{CellReading, NoteOffset, curve, level, retunings, trend};
 use super::tuned_before::tuned_before;
@@ -104,7 +106,8 @@ pub struct TapeTuning {
 /// "no_bass_heard", "no_guitar_heard", "guitar_not_clear", "no_horns_heard", "no_piano_heard", "too_few_notes".
 ///
 /// # Method and source
-/// See the modules: harmonic sum and Viterbi path for the bass line; robust fits of partials; likelihoods over keys.
+/// See the modules: harmonic sum and Viterbi path for the bass line; robust fits of partials; likelihoods over keys; takes of bass and
+/// guitar lean on the open strings heard shortly before and after them, as far as the drift within the takes lets them.
 pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuning {
     measure_tuning_with(reading, passages, &TuningHints::default())
 }
@@ -126,17 +129,22 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
     let first_take_s = takes_s.first().map_or(f64::INFINITY, |t| t.0);
     let before = |player| Some(tuned_before(&sounded, first_take_s, player));
     let long_term = LongTermLevel::of(store, &takes);
-    let heard = |&(first, end): &(usize, usize)| {
+    let heard = |(&(first, end), &take_s): (&(usize, usize), &(f64, f64))| {
         let store = &store.view();
         let runs = bass_runs(store, &long_term, first, end);
         let notes = bass_notes(store, &runs);
         let band = band_pitch(store, first, end);
         let offset = bass_offset(store, &runs, band.band.value)
             .and_then(|o| settled(store, &runs, o.cents, band.band.value, &sounded).map(|s| (o, s)));
-        let chords = find_guitar(store, &runs, first, end, band.band.value);
-        ((Heard::of_bass(&notes, offset.as_ref().map(|(o, s)| (o, s))), Heard::of_guitar(chords.as_ref())), band)
+        let said = guitar_strings_say(&sounded, take_s);
+        let chords = find_guitar(store, &runs, first, end, band.band.value, !said.is_empty());
+        ((Heard::of_bass(&notes, offset.as_ref().map(|(o, s)| (o, s))), Heard::of_guitar(chords.as_ref(), &said)), band)
     };
-    let ((bass, guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().map(heard).unzip();
+    let ((mut bass, mut guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().zip(&takes_s).map(heard).unzip();
+    let starts_s: Vec<f64> = takes_s.iter().map(|t| t.0).collect();
+    Heard::lean_on_strings(&mut bass, &starts_s, BASSES);
+    Heard::lean_on_strings(&mut guitar, &starts_s, GUITARS);
+    let guitar: Vec<Heard> = guitar.into_iter().map(Heard::if_clear).collect();
     let bass_strings: Vec<Vec<PlayedString>> = bass.iter().map(|b: &Heard| b.strings.clone()).collect();
     let seconds = (store.frames() as f64 * HOP_S).ceil() as usize;
     let follow = |heard: &[Heard], player: StringPlayer| {

@@ -1,0 +1,182 @@
+//! What a player's open strings say of the takes beside them.
+//!
+//! Conventions: cents, plus = sharp; standard deviations, not intervals.
+//!
+//! Method: the last sounding of each string before a take, and the first after it, say where the player stood then. Of a bass each string is compared with the notes played on it, so that strings tuned apart do not
+//! pass for a bass that moved; of a guitar, whose strings are not told apart in chords, all are taken together.
+//! Strings that disagree with the others count less (Student's errors).
+//!
+//! Limits: a tuning wanders, and a peg turned between a sounding and the take is not heard; who uses these must allow for both.
+
+use std::collections::BTreeMap;
+
+use super::circle::{mean, wrap};
+use super::strings::{OpenString, StringPlayer};
+
+/// Spread of one open string as it is read; of the notes of a whole take on one string, the less of it they are the more.
+const STRING_SIGMA: f64 = 1.5;
+const PLAYED_SIGMA: f64 = 2.5;
+const LEAST_SHARE: f64 = 0.05;
+/// Of a guitar the strings differ from the chords of the take by more.
+const GUITAR_STRING_SIGMA: f64 = 2.0;
+/// What all strings of a bass, of a guitar may be off by together.
+const COMMON_SIGMA: f64 = 1.2;
+const GUITAR_COMMON_SIGMA: f64 = 1.0;
+/// A guitar of which fewer strings were heard says nothing.
+const FEWEST_GUITAR: usize = 2;
+/// Strings may begin this long after the passages say that the take has, seconds.
+const LATE_S: f64 = 1.0;
+const ROUNDS: usize = 10;
+
+/// Where the open strings say that a player stands in a take.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct StringsSay {
+    /// Cents: from what was read of the take (bass), from the nearest semitone of A4 = 440 Hz (guitar).
+    pub cents: f64,
+    /// Standard deviation, cents.
+    pub sigma: f64,
+    /// From the soundings to the middle of the take, minutes; less than 0 where they come after it.
+    pub minutes: f64,
+}
+
+/// The notes of a take on one string.
+#[derive(Clone, Copy, Debug)]
+pub struct StringPart {
+    /// MIDI number of the open string.
+    pub string_midi: u8,
+    /// Where they stand, cents from the nearest semitone.
+    pub cents: f64,
+    /// Their share of the playing time.
+    pub share: f64,
+}
+
+/// From where a bass was read in the take `start_s..end_s`, string by string, to where its open strings before and after say that it
+/// stands; nothing of a side on which no string that is played on was heard.
+pub fn bass_strings_say(played: &[StringPart], soundings: &[OpenString], take_s: (f64, f64)) -> Vec<StringsSay> {
+    let say = |nearest: Nearest| {
+        let pairs: Vec<(f64, f64)> = played
+            .iter()
+            .filter_map(|p| Some((p, nearest.strings.get(&p.string_midi)?)))
+            .map(|(p, open)| (wrap(open - p.cents), p.share))
+            .collect();
+        let strings = pairs.len() as f64;
+        let variance = |share: f64| STRING_SIGMA.powi(2) + PLAYED_SIGMA.powi(2) / (share * strings).max(LEAST_SHARE);
+        let away: Vec<(f64, f64)> = pairs.iter().map(|(d, share)| (*d, variance(*share))).collect();
+        nearest.say(&away, COMMON_SIGMA)
+    };
+    Nearest::both(soundings, StringPlayer::Bass, take_s).into_iter().filter_map(say).collect()
+}
+
+/// Where the open strings of a guitar before and after the take `start_s..end_s` say that it stands.
+pub fn guitar_strings_say(soundings: &[OpenString], take_s: (f64, f64)) -> Vec<StringsSay> {
+    let say = |nearest: Nearest| {
+        let cents: Vec<f64> = nearest.strings.values().copied().collect();
+        let (_, centre) = mean(cents.iter().map(|c| (*c, 1.0))).filter(|_| cents.len() >= FEWEST_GUITAR)?;
+        let away: Vec<(f64, f64)> = cents.iter().map(|c| (wrap(c - centre), GUITAR_STRING_SIGMA.powi(2))).collect();
+        let said = nearest.say(&away, GUITAR_COMMON_SIGMA)?;
+        Some(StringsSay { cents: wrap(centre + said.cents), ..said })
+    };
+    Nearest::both(soundings, StringPlayer::Guitar, take_s).into_iter().filter_map(say).collect()
+}
+
+/// The sounding of each string that lies nearest to a take on one side of it.
+struct Nearest {
+    strings: BTreeMap<u8, f64>,
+    /// From the nearest of them to the middle of the take.
+    apart_s: f64,
+}
+
+impl Nearest {
+    /// Before and after the take, of `player`'s `soundings` in time order.
+    fn both(soundings: &[OpenString], player: StringPlayer, (start_s, end_s): (f64, f64)) -> [Self; 2] {
+        let own = || soundings.iter().filter(|s| s.player == player);
+        let middle_s = (start_s + end_s) / 2.0;
+        let before = Self::of(own().rev().filter(|s| s.ended_at_s < start_s + LATE_S), middle_s);
+        let after = Self::of(own().filter(|s| s.sounded_at_s > end_s - LATE_S), middle_s);
+        [before, after]
+    }
+
+    /// Of soundings, the nearest first.
+    fn of<'a>(soundings: impl Iterator<Item = &'a OpenString>, middle_s: f64) -> Self {
+        let mut nearest = Self { strings: BTreeMap::new(), apart_s: f64::INFINITY };
+        for s in soundings {
+            let Some(cents) = s.offset_from_a440_cents.value else { continue };
+            nearest.strings.entry(s.string_midi).or_insert(cents);
+            let apart_s = middle_s - s.sounded_at_s;
+            nearest.apart_s = if apart_s.abs() < nearest.apart_s.abs() { apart_s } else { nearest.apart_s };
+        }
+        nearest
+    }
+
+    /// The common place of values (cents, variance).
+    fn say(&self, values: &[(f64, f64)], common_sigma: f64) -> Option<StringsSay> {
+        let (cents, variance) = common(values)?;
+        Some(StringsSay { cents, sigma: variance.sqrt().hypot(common_sigma), minutes: self.apart_s / 60.0 })
+    }
+}
+
+/// The common place of values, each with its variance, by Student's errors with three degrees of freedom; and its variance.
+fn common(values: &[(f64, f64)]) -> Option<(f64, f64)> {
+    let mut place = crate::stats::median(&values.iter().map(|v| v.0).collect::<Vec<_>>())?;
+    let mut total = 0.0;
+    for _ in 0..ROUNDS {
+        let weight = |&(c, variance): &(f64, f64)| 1.0 / variance / (1.0 + (c - place).powi(2) / variance / 3.0);
+        total = values.iter().map(weight).sum();
+        place = values.iter().map(|v| weight(v) * v.0).sum::<f64>() / total;
+    }
+    Some((place, 1.0 / total))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::Measured;
+
+    fn strings(player: StringPlayer, at_s: f64, cents: &[(u8, f64)]) -> Vec<OpenString> {
+        let of = |(i, &(string_midi, cents)): (usize, &(u8, f64))| OpenString {
+            player,
+            string_midi,
+            sounded_at_s: at_s + i as f64,
+            ended_at_s: at_s + i as f64 + 0.8,
+            offset_from_a440_cents: Measured::symmetric(cents, 2.5, 20),
+        };
+        cents.iter().enumerate().map(of).collect()
+    }
+
+    fn played(cents: [f64; 4]) -> Vec<StringPart> {
+        let part = |(i, cents): (usize, &f64)| StringPart { string_midi: 28 + 5 * i as u8, cents: *cents, share: 0.25 };
+        cents.iter().enumerate().map(part).collect()
+    }
+
+    #[test]
+    fn strings_tuned_apart_are_no_bass_that_moved() {
+        let open = strings(StringPlayer::Bass, 10.0, &[(28, 3.0), (33, 3.0), (38, 3.0), (43, -15.0)]);
+        let said = bass_strings_say(&played([5.0, 5.0, 5.0, -13.0]), &open, (20.0, 60.0));
+        assert!(said.len() == 1 && (said[0].cents + 2.0).abs() < 0.01, "{said:?}");
+        assert!(said[0].sigma > 1.2 && said[0].sigma < 2.5, "{said:?}");
+    }
+
+    #[test]
+    fn a_string_that_was_misread_hardly_counts_and_the_nearest_sounding_does() {
+        let mut open = strings(StringPlayer::Bass, 2.0, &[(28, 40.0), (33, 40.0), (38, 40.0), (43, 40.0)]);
+        open.extend(strings(StringPlayer::Bass, 10.0, &[(28, 1.0), (33, 21.0), (38, 1.0), (43, 1.0)]));
+        let before = bass_strings_say(&played([1.0; 4]), &open, (20.0, 60.0));
+        assert!(before.len() == 1 && before[0].cents.abs() < 1.0, "{before:?}");
+        assert!((before[0].minutes - 27.0 / 60.0).abs() < 1e-9, "from the last string to the middle: {before:?}");
+        // The take lies between the two, or before both.
+        let between = bass_strings_say(&played([1.0; 4]), &open, (6.5, 9.5));
+        assert!(between.len() == 2 && (between[0].cents - 39.0).abs() < 0.1 && between[1].cents.abs() < 1.0);
+        let after = bass_strings_say(&played([1.0; 4]), &open, (0.0, 1.9));
+        assert!(after.len() == 1 && (after[0].cents - 39.0).abs() < 0.1 && after[0].minutes < 0.0, "{after:?}");
+        let other = strings(StringPlayer::Guitar, 10.0, &[(40, 1.0), (45, 1.0)]);
+        assert!(bass_strings_say(&played([1.0; 4]), &other, (20.0, 60.0)).is_empty());
+    }
+
+    #[test]
+    fn a_guitar_stands_where_its_strings_do_on_the_circle() {
+        let open = strings(StringPlayer::Guitar, 5.0, &[(40, 49.0), (45, -49.0), (50, -48.0), (55, 50.0), (59, -50.0)]);
+        let said = guitar_strings_say(&open, (12.0, 40.0));
+        assert!(said.len() == 1 && wrap(said[0].cents - 50.4).abs() < 0.5 && said[0].sigma < 2.0, "{said:?}");
+        assert!(guitar_strings_say(&open[..1], (12.0, 40.0)).is_empty());
+    }
+}
