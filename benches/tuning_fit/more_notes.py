@@ -1,10 +1,10 @@
 #!/usr/bin/env python3
 """More recorded instruments beside the kit of real notes, their pitch measured by the kit's own rule.
-usage: more_notes.py KIT OUT NAME=FOLDER ...
-KIT: the kit (MANIFEST.json says the rule). FOLDER: one audio file a note, named by it (Cs2.mp3: C sharp 2). OUT gets a kit that holds both:
+usage: more_notes.py KIT OUT NAME=FOLDER|PATCH.pat ...
+KIT: the kit (MANIFEST.json says the rule). FOLDER: one audio file a note, named by it (Cs2.mp3: C sharp 2). PATCH: a GF1 patch, one sample a note. OUT gets a kit that holds both:
 links to the kit's files, the new notes as FLAC (44.1 kHz, mono, from a twentieth of a second before the onset) under NAME (guitar/steel: guitar/steel_cs2.flac).
 Notes whose period is not clear, or more than 80 cents from their name in any octave, are left out and said."""
-import json, os, sys
+import json, os, struct, sys
 import numpy as np, soundfile as sf, soxr
 FS = 44100
 STEPS = dict(c=0, d=2, e=4, f=5, g=7, a=9, b=11)
@@ -28,29 +28,41 @@ def periods(x, expected_hz):
         u, v, w = d[k - 1:k + 2]; shift = .5 * (u - w) / (u - 2 * v + w) if u - 2 * v + w > 0 else 0
         out.append(1200 * np.log2(FS / (k + shift) / expected_hz))
     return np.array(out)
-def note(path):
-    x, fs = sf.read(path, dtype="float32"); x = x.mean(1) if x.ndim > 1 else x
+def samples(source):
+    """Name, sound, rate of each note."""
+    if source.endswith(".pat"):
+        b = open(source, "rb").read(); at = 129 + 63 + 47
+        for _ in range(b[129 + 63 + 6]):
+            size, _, _, rate, _, _, root = struct.unpack("<IIIHIII", b[at + 8:at + 34]); unsigned = b[at + 55] & 2
+            raw = b[at + 96:at + 96 + size // 2 * 2]; at += 96 + size
+            x = np.frombuffer(raw, "<u2").astype(np.int32) - 32768 if unsigned else np.frombuffer(raw, "<i2")
+            midi = int(round(69 + 12 * np.log2(root / 440e3))); step = midi % 12
+            letter = max((v, k) for k, v in STEPS.items() if v <= step); yield f"{letter[1]}{'s' * (step - letter[0])}{midi // 12 - 1}", x.astype(np.float32) / 32768, rate
+        return
+    for file in sorted(os.listdir(source)):
+        if file.lower().endswith((".mp3", ".wav", ".ogg", ".flac")):
+            x, fs = sf.read(f"{source}/{file}", dtype="float32"); yield os.path.splitext(file)[0].lower(), x.mean(1) if x.ndim > 1 else x, fs
+def note(x, fs):
     x = soxr.resample(x, fs, FS) if fs != FS else x
     onset = int(np.argmax(np.abs(x) > .05 * np.abs(x).max())); x = x[max(0, onset - int(.005 * FS)):][:int(4 * FS)]
     return x / max(1e-9, np.abs(x).max()) * 10 ** (-3 / 20)
-def measured(path):
-    midi, x = midi_of(os.path.splitext(os.path.basename(path))[0]), note(path)
+def measured(name, x):
+    midi = midi_of(name)
     best = None
     for octave in (0, 12, -12):  # sets name their octaves by different habits
         cents = periods(x, 440 * 2 ** ((midi + octave - 69) / 12))
         if len(cents) >= 10 and abs(np.median(cents)) < 80 and (best is None or len(cents) > 1.2 * len(best[1])): best = (midi + octave, cents)
-    return x, best
+    return best
 if __name__ == "__main__":
     kit, out = os.path.abspath(sys.argv[1]), sys.argv[2]; os.makedirs(out, exist_ok=True)
     manifest = json.load(open(f"{kit}/MANIFEST.json")); made = {}
-    for name, folder in (a.split("=", 1) for a in sys.argv[3:]):
-        for file in sorted(os.listdir(folder)):
-            if not file.lower().endswith((".mp3", ".wav", ".ogg", ".flac")): continue
-            x, best = measured(f"{folder}/{file}")
-            if best is None: print("left out, no clear period:", name, file); continue
+    for name, source in (a.split("=", 1) for a in sys.argv[3:]):
+        for key, sound, rate in samples(source):
+            x = note(sound, rate); best = measured(key, x); file = f"{name}_{key}.flac"
+            if best is None: print("left out, no clear period:", file); continue
             midi, cents = best; fifth = max(1, len(cents) // 5)
-            made[f"{name}_{os.path.splitext(file)[0].lower()}.flac"] = x
-            manifest["files"].append(dict(file=f"{name}_{os.path.splitext(file)[0].lower()}.flac", midi=midi, pitch_ok=True, peak_dbfs=-3.0, f0_cents_vs_et=round(float(np.median(cents)), 2),
+            made[file] = x
+            manifest["files"].append(dict(file=file, midi=midi, pitch_ok=True, peak_dbfs=-3.0, f0_cents_vs_et=round(float(np.median(cents)), 2),
                 f0_iqr_cents=[round(float(v - np.median(cents)), 1) for v in np.percentile(cents, [25, 75])], f0_glide_cents=round(float(np.median(cents[:fifth]) - np.median(cents[-fifth:])), 1), f0_frames=len(cents)))
     for f in manifest["files"]:
         target = f"{out}/{f['file']}"; os.makedirs(os.path.dirname(target), exist_ok=True)

@@ -10,7 +10,7 @@ use super::leaning::{Leaning, LeaningTake, lean};
 use super::offset::BassOffset;
 use super::played_strings::PlayedString;
 use super::settled::Settled;
-use super::since_tuned::StringsSay;
+use super::strings_say::StringsSay;
 use super::trend::{CellReading, NoteOffset, drift_within, level, unwrap_offsets};
 use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;

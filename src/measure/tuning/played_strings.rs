@@ -31,23 +31,54 @@ const LEAST_SHARE: f64 = 0.12;
 /// much.
 const STRINGS_DIFFER: f64 = 5.5;
 
-/// The strings on which `keys` lie, low to high; `middle` is the offset of the take.
-pub fn played_strings(model: &Model, keys: &[KeyOffset], middle: f64) -> Vec<PlayedString> {
+/// The notes of a take on one string.
+#[derive(Clone, Copy, Debug)]
+pub struct StringPart {
+    /// Which string, from 0.
+    pub string: usize,
+    /// Mean of its keys by their playing time, cents.
+    pub cents: f64,
+    /// Their share of the playing time.
+    pub share: f64,
+    /// How many keys.
+    pub keys: u64,
+}
+
+impl StringPart {
+    /// MIDI number of the open string.
+    pub fn string_midi(&self) -> u8 {
+        STRING_FROM[self.string] as u8
+    }
+}
+
+/// The strings on which `keys` lie, low to high.
+pub fn string_parts(keys: &[KeyOffset]) -> Vec<StringPart> {
     (0..STRING_FROM.len())
         .filter_map(|string| {
             let own: Vec<&KeyOffset> = keys.iter().filter(|k| string_of(k.key) == string).collect();
             let share: f64 = own.iter().map(|k| k.share).sum();
-            if share <= 0.0 {
-                return None;
+            let cents = own.iter().map(|k| k.share * k.cents).sum::<f64>() / share;
+            (share > 0.0).then_some(StringPart { string, cents, share, keys: own.len() as u64 })
+        })
+        .collect()
+}
+
+/// The same as they are told; `middle` is the offset of the take.
+pub fn played_strings(model: &Model, keys: &[KeyOffset], middle: f64) -> Vec<PlayedString> {
+    string_parts(keys)
+        .iter()
+        .map(|part| {
+            let half = (1.96 * model.string_sigma(keys, part.string)).hypot(STRINGS_DIFFER);
+            let told = Measured::symmetric(part.cents - middle, half, part.keys);
+            PlayedString {
+                string_midi: part.string_midi(),
+                offset_from_player_cents: if part.share < LEAST_SHARE {
+                    Measured::absent("too_few_notes")
+                } else {
+                    told
+                },
+                share_of_time: part.share.min(1.0),
             }
-            let mean = own.iter().map(|k| k.share * k.cents).sum::<f64>() / share;
-            let half = (1.96 * model.string_sigma(keys, string)).hypot(STRINGS_DIFFER);
-            let told = Measured::symmetric(mean - middle, half, own.len() as u64);
-            Some(PlayedString {
-                string_midi: STRING_FROM[string] as u8,
-                offset_from_player_cents: if share < LEAST_SHARE { Measured::absent("too_few_notes") } else { told },
-                share_of_time: share.min(1.0),
-            })
         })
         .collect()
 }

@@ -17,8 +17,6 @@
 //! Limits: strings are taken to be played in the first position. What such basses still fall is known from two recorded
 //! uprights only.
 
-use std::collections::BTreeMap;
-
 use crate::stats::median;
 
 use super::beginning::Beginning;
@@ -26,12 +24,12 @@ use super::circle::wrap;
 use super::compact::{HOP_S, PeakStore};
 use super::fall::fall_rate;
 use super::line::Run;
-use super::model::{KeyOffset, Model, ROUNDS, STRING_FROM, logistic, string_of};
+use super::model::{KeyOffset, Model, ROUNDS, logistic};
 use super::normal::{cumulative, inverse};
-use super::played_strings::{PlayedString, played_strings};
+use super::played_strings::{PlayedString, StringPart, played_strings, string_parts};
 use super::readings::{Reading, readings_of};
-use super::since_tuned::{StringPart, StringsSay, bass_strings_say};
 use super::strings::OpenString;
+use super::strings_say::{StringsSay, bass_strings_say};
 use super::trend::CellReading;
 
 /// Shorter runs are passing errors of the line, frames.
@@ -113,7 +111,8 @@ fn read(
     };
     let sigma = (model.variance(&keys) + BASSES_DIFFER.powi(2) + unsure).sqrt();
     let middle = middle(&keys);
-    let parts = string_parts(&keys, fall_cents);
+    let parts: Vec<StringPart> =
+        string_parts(&keys).into_iter().map(|p| StringPart { cents: p.cents - fall_cents, ..p }).collect();
     let played_s = (runs.first()?.first as f64 * HOP_S, runs.last()?.end as f64 * HOP_S);
     let settled = Settled {
         cents: wrap(middle - fall_cents),
@@ -125,21 +124,6 @@ fn read(
         strings_say: bass_strings_say(&parts, strings, played_s),
     };
     Some((settled, fall_cents, keys))
-}
-
-/// The notes of each string, `fall_cents` lower than they were read.
-fn string_parts(keys: &[KeyOffset], fall_cents: f64) -> Vec<StringPart> {
-    let mut parts: BTreeMap<usize, (f64, f64)> = BTreeMap::new();
-    for k in keys {
-        let part = parts.entry(string_of(k.key)).or_default();
-        *part = (part.0 + k.share, part.1 + k.share * k.cents);
-    }
-    let of = |(string, (share, sum)): (usize, (f64, f64))| StringPart {
-        string_midi: STRING_FROM[string] as u8,
-        cents: sum / share - fall_cents,
-        share,
-    };
-    parts.into_iter().map(of).collect()
 }
 
 /// What a bass of which only the take is known still falls after its notes are read, cents, and the variance of that.
@@ -161,6 +145,7 @@ fn middle(keys: &[KeyOffset]) -> f64 {
 
 #[cfg(test)]
 mod tests {
+    use super::super::model::string_of;
     use super::super::readings::PARTIAL_CENTS;
     use super::*;
     use crate::dsp::peaks::Peak;

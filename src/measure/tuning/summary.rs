@@ -21,8 +21,8 @@ use super::line::{LongTermLevel, bass_runs};
 use super::offset::bass_offset;
 use super::played_strings::PlayedString;
 use super::settled::settled;
-use super::since_tuned::guitar_strings_say;
 use super::strings::{OpenString, StringPlayer, last_of_each, soundings};
+use super::strings_say::guitar_strings_say;
 use super::trend::{CellReading, NoteOffset, curve, level, retunings, trend};
 use super::tuned_before::tuned_before;
 

@@ -11,6 +11,7 @@
 use std::collections::BTreeMap;
 
 use super::circle::{mean, wrap};
+use super::played_strings::StringPart;
 use super::strings::{OpenString, StringPlayer};
 
 /// Spread of one open string as it is read; of the notes of a whole take on one string, the less of it they are the more.
@@ -39,24 +40,13 @@ pub struct StringsSay {
     pub minutes: f64,
 }
 
-/// The notes of a take on one string.
-#[derive(Clone, Copy, Debug)]
-pub struct StringPart {
-    /// MIDI number of the open string.
-    pub string_midi: u8,
-    /// Where they stand, cents from the nearest semitone.
-    pub cents: f64,
-    /// Their share of the playing time.
-    pub share: f64,
-}
-
 /// From where a bass was read in the take `start_s..end_s`, string by string, to where its open strings before and after say that it
 /// stands; nothing of a side on which no string that is played on was heard.
 pub fn bass_strings_say(played: &[StringPart], soundings: &[OpenString], take_s: (f64, f64)) -> Vec<StringsSay> {
     let say = |nearest: Nearest| {
         let pairs: Vec<(f64, f64)> = played
             .iter()
-            .filter_map(|p| Some((p, nearest.strings.get(&p.string_midi)?)))
+            .filter_map(|p| Some((p, nearest.strings.get(&p.string_midi())?)))
             .map(|(p, open)| (wrap(open - p.cents), p.share))
             .collect();
         let strings = pairs.len() as f64;
@@ -144,7 +134,7 @@ mod tests {
     }
 
     fn played(cents: [f64; 4]) -> Vec<StringPart> {
-        let part = |(i, cents): (usize, &f64)| StringPart { string_midi: 28 + 5 * i as u8, cents: *cents, share: 0.25 };
+        let part = |(i, cents): (usize, &f64)| StringPart { string: i, cents: *cents, share: 0.25, keys: 3 };
         cents.iter().enumerate().map(part).collect()
     }
 
