@@ -195,14 +195,14 @@ mod tests {
 
     #[test]
     fn what_drifts_is_expected_where_it_has_drifted_to_and_long_ago_says_nothing() {
-        let said =
-            |minutes: f64| LeaningTake { sigma: 2.5, said: vec![StringsSay { cents: 4.0, sigma: 1.0, minutes }] };
-        let moved = |minutes: f64, drift: f64| lean(&[said(minutes)], BASSES, (drift, 0.4))[0].0;
-        assert!(
-            (moved(2.0, -2.0)).abs() < 0.2,
-            "four cents sharp two minutes ago, at -2 a minute: {}",
-            moved(2.0, -2.0)
-        );
+        let lean_at = |cents: f64, minutes: f64, drift: f64| {
+            let said = vec![StringsSay { cents, sigma: 1.0, minutes }];
+            lean(&[LeaningTake { sigma: 2.5, said }], BASSES, (drift, 0.4))[0].0
+        };
+        let moved = |minutes: f64, drift: f64| lean_at(4.0, minutes, drift);
+        assert!(moved(2.0, -2.0).abs() < 0.2, "four cents sharp two minutes ago, at -2 a minute: {}", moved(2.0, -2.0));
+        // Little enough to be no retuning either way: before the take and after it.
+        assert!(lean_at(2.0, 1.0, -2.0).abs() < 0.2 && lean_at(-2.0, -1.0, -2.0).abs() < 0.2);
         assert!(moved(0.5, 0.0) > 3.0 && moved(-0.5, 0.0) > 3.0);
         assert!(moved(20.0, 0.0) < 0.5, "{}", moved(20.0, 0.0));
     }
