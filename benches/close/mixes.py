@@ -1,12 +1,14 @@
 #!/usr/bin/env python3
 """Rehearsals heard by a recorder in the room and by recorders close to single players, with truth from the dry stems.
-usage: mixes.py RENDERER OUT [FIRST LAST]
+usage: mixes.py RENDERER OUT [FIRST LAST] [--tuned]
 RENDERER: folder of the tape renderer (render_tapes.py, and the kit of real notes beside it). One folder a mix under OUT: five recordings,
-a band.toml that declares the close ones, truth.json. Needs ffmpeg, and what the renderer needs."""
+a band.toml that declares the close ones, truth.json. --tuned: the bass plays its open strings before the take. Needs ffmpeg, and what the renderer
+needs."""
 import json, os, subprocess, sys
 import numpy as np, scipy.signal as ss, soundfile as sf, pyloudnorm
 sys.path.insert(0, sys.argv[1]); import render_tapes as R
-FS = R.FS; OUT = sys.argv[2]
+TUNED = "--tuned" in sys.argv; sys.argv = [a for a in sys.argv if a != "--tuned"]
+FS = R.FS; OUT = sys.argv[2]; BEGIN_S = 18.0 if TUNED else 9.0  # of the take
 first, last = (int(sys.argv[3]), int(sys.argv[4])) if len(sys.argv) > 4 else (0, 14)
 BASSES = ["bass_upright/meatbass", "bass_electric/flatwound", "gm:bass_upright", "bass_upright/smolken", "bass_electric/growly", "gm:bass_electric", "bass_electric/yr"]
 LAYER = R.LAYER
@@ -67,7 +69,8 @@ for n in range(first, last):
     secs = [dict(label="head", horns="melody"), dict(label="solo", players=[p for p in band if p in ("bass", "guitar", "piano", "drums")]), dict(label="shout", horns="shout", level={"trumpet": 5, "trombone": 4, "drums": 4, "bass": float(rng.uniform(-4, 4))})]
     it = dict(kind="take", title="x", bpm=float(rng.uniform(105, 185)), sections=secs, swing=float(rng.uniform(1.6, 2.4)), bass_lag_ms=lag, key=int(rng.integers(53, 64)), gtr="sync" if n % 2 else "four", kick=int(rng.choice([30, 45, 70])), rock=n == 6)
     notes = {i: [] for i in sorted(set(band) | {"drums", "bass", "guitar"})}; beats, parts = [], []
-    end = R.take_notes(rng, it, 9.0, notes, beats, parts, spec); dur = end + 6.0
+    if TUNED: notes["bass"] += [(9.1 + 1.45 * i, 1.25, key, 88, i) for i, key in enumerate(R.BASS_STRINGS)]
+    end = R.take_notes(rng, it, BEGIN_S, notes, beats, parts, spec); dur = end + 6.0
     tun = spec["tuning"]
     bend = lambda i: (lambda t, s: tun.get(i, {}).get("cents", 0) + tun.get(i, {}).get("per_min", 0) * t / 60 + tun.get(i, {}).get("strings", [0] * 8)[s % 4])
     gain = dict(bass=4, guitar=1, piano=6, drums=13, trumpet=3, trombone=2, alto=2, tenor=2)
@@ -112,7 +115,7 @@ for n in range(first, last):
     # mix was at -3 dBFS peak already up to noise; keep its exact scale for the truth
     scale *= 10 ** (-3 / 20) / np.max(np.abs(mix)) * coded(f"{d}/{files['room']}", mix, -3)
     toml = ""; close_truth = {}
-    rms = lambda x: np.sqrt(np.mean(x[int(9 * FS):int(end * FS)] ** 2))
+    rms = lambda x: np.sqrt(np.mean(x[int(BEGIN_S * FS):int(end * FS)] ** 2))
     for k, p in enumerate([p for p in ("bass", "drums", "guitar", "piano") if p in band]):
         spill_db = float(rng.uniform(10, 25)); own = put(stems[p], ir(rng, .3, 12, .001))
         sp = sum(put(stems[j], ir(rng, rt, rng.uniform(-4, 4), .001 + rng.uniform(1, 5) / 343)) for j in band if j != p) + .5 * put(talk, ir(rng, rt, 0, .01))

@@ -28,7 +28,7 @@ for folder in sorted(glob.glob(mixes + "/*/truth.json"), key=lambda p: (len(p), 
         report = json.load(open(found[0]))
     if not report["takes"]: rows.append(dict(name=truth["name"], missing="take")); continue
     take = max(report["takes"], key=lambda t: t["end_s"] - t["start_s"])
-    notes = truth["notes"]["bass"]
+    notes = [n for n in truth["notes"]["bass"] if n["t"] >= truth["take"][0]]  # without the open strings before it
     cents = weighted_median([(n["cents"], n["d"]) for n in notes])
     sounding = weighted_median([(n["sounds"], n["d"]) for n in notes if n.get("sounds") is not None])
     bass, lag = take["tuning"]["bass"]["offset_from_a440_cents"], take["feel"]["bass_to_drums_ms"]

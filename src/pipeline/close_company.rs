@@ -12,7 +12,7 @@ use super::tape_job::Heard;
 use crate::measure::close::Voice;
 use crate::measure::together::Alignment;
 use crate::measure::tuning;
-use crate::passages::PassageKind;
+use crate::passages::{Passage, PassageKind};
 use crate::report::CloseRecording;
 use crate::sheet::{Player, TapeSheet};
 
@@ -51,12 +51,6 @@ fn voice(player: Player) -> Voice {
     }
 }
 
-/// The takes of a tape, s.
-fn takes(heard: &Heard) -> Vec<(f64, f64)> {
-    let takes = heard.readings.passages.iter().filter(|p| p.kind == PassageKind::Take);
-    takes.map(|p| (p.start_s, p.end_s)).collect()
-}
-
 /// Hears what stood close to the players of tape `own`: `Ok(None)` when nothing did.
 ///
 /// # Errors
@@ -68,7 +62,7 @@ pub fn company(
     stop: &AtomicBool,
 ) -> Result<Option<Company>, String> {
     let tape = &heard[own];
-    let takes = takes(tape);
+    let takes = Passage::spans(&tape.readings.passages, PassageKind::Take);
     if close_to(&tape.job).is_some() || tape.alone.is_some() || takes.is_empty() {
         return Ok(None);
     }
@@ -159,10 +153,16 @@ fn close_bass(
 impl CloseBass {
     fn new(tape: &Heard, reading: &tuning::TuningReading, alignment: Option<&Alignment>, file_name: &str) -> Self {
         let there = |s: f64| alignment.map_or(s, |a| a.there(s));
-        let spans: Vec<(f64, f64)> = takes(tape).into_iter().map(|(start, end)| (there(start), there(end))).collect();
+        let spans = |kind| -> Vec<(f64, f64)> {
+            Passage::spans(&tape.readings.passages, kind)
+                .into_iter()
+                .map(|(start, end)| (there(start), there(end)))
+                .collect()
+        };
+        let strings = tape.job.sheet.and_then(|s| s.players.bass.strings);
+        let offsets = tuning::close_bass(reading, &spans(PassageKind::Take), &spans(PassageKind::Tuning), strings);
         let shift = alignment.map_or(0.0, Alignment::pitch_cents);
-        let offsets =
-            tuning::close_bass(reading, &spans).into_iter().map(|m| super::company::moved(m, shift)).collect();
+        let offsets = offsets.into_iter().map(|m| super::company::moved(m, shift)).collect();
         Self { file_name: file_name.to_owned(), offsets }
     }
 }

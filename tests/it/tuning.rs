@@ -251,6 +251,21 @@ fn open_strings_are_named_and_measured_at_their_last_sounding() {
 }
 
 #[test]
+fn mains_hum_beside_a_partial_does_not_move_an_open_string() {
+    // 120 Hz lies 51 cents below the third partial of a bass's E1, 60 Hz 150 cents above the fundamental of its A1.
+    let mut x = tuning_passage(&BASS_STRINGS, &[16.0]);
+    for (i, sample) in x.iter_mut().enumerate() {
+        let turns = std::f64::consts::TAU * 60.0 * i as f64 / RATE;
+        *sample += (0.03 * (turns.sin() + (2.0 * turns).sin())) as f32;
+    }
+    let tape = measure_tuning(&read_in_blocks(&x, 9_999), &[passage(PassageKind::Tuning, 0.0, x.len() as f64 / RATE)]);
+    assert_eq!(tape.strings[0].len(), 4, "{:?}", tape.strings[0]);
+    for string in &tape.strings[0] {
+        assert_within_cents(&string.offset_from_a440_cents, 16.0, 2.0, &format!("{}", string.string_midi));
+    }
+}
+
+#[test]
 fn a_retuning_between_two_takes_is_found_in_its_tuning_passage() {
     let first = rehearsal(Tape { bass_cents: -18.0, ..TAPE });
     let tuning = tuning_passage(&BASS_STRINGS, &[1.0]);

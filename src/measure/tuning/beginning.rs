@@ -23,7 +23,7 @@ use super::readings::{PARTIAL_CENTS, PARTIAL_SPREAD, PARTIALS, readings_of};
 use super::strings::{OpenString, StringPlayer};
 
 /// A string must sound for this many frames (0.6 s) to come to rest.
-const FEWEST_FRAMES: usize = 15;
+pub const FEWEST_FRAMES: usize = 15;
 /// Frames around the start of a sounding in which its onset is looked for, and the partials whose rise is followed.
 const BEFORE: usize = 10;
 const AFTER: usize = 8;
@@ -101,7 +101,7 @@ fn cells(store: &PeakStore, strings: &[OpenString], frames: usize) -> BTreeMap<(
 }
 
 /// The frame in which a string that is heard from `first` on was plucked: frames before it may be heard as another string's.
-fn onset(store: &PeakStore, first: usize, end: usize, midi: f64) -> usize {
+pub fn onset(store: &PeakStore, first: usize, end: usize, midi: f64) -> usize {
     let from = first.saturating_sub(BEFORE);
     let level = |frame: usize| -> f64 {
         RISING
@@ -118,7 +118,7 @@ fn onset(store: &PeakStore, first: usize, end: usize, midi: f64) -> usize {
 }
 
 /// What all partials begin sharp by, and its standard deviation, from what each of them says.
-fn shared(cells: &[f64]) -> Option<(f64, f64)> {
+pub fn shared(cells: &[f64]) -> Option<(f64, f64)> {
     let middle = median(cells).filter(|_| cells.len() >= FEWEST)?;
     let away: Vec<f64> = cells.iter().map(|c| (c - middle).abs()).collect();
     let (n, scatter) = (cells.len() as f64, 1.4826 * median(&away)?);
