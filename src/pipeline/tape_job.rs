@@ -201,8 +201,9 @@ fn compose_and_write(
 
 fn write(out: &OutFolder, target: &Path, report: &Report, curves: &report::Curves) -> Result<(), PipelineError> {
     let draft = out.begin(target)?;
-    chart::write_all(report, curves, &draft)?;
-    report::write_report(&draft, report, curves)?;
+    let report = report::as_stored(&draft, report)?;
+    chart::write_all(&report, curves, &draft)?;
+    report::write_report(&draft, &report, curves)?;
     out.commit(&draft, target)?;
     Ok(())
 }

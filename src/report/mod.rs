@@ -28,4 +28,4 @@ pub use read::{read_curves, read_report};
 pub use schema::{curves_schema, report_schema, schema_of};
 pub use target_file::{TargetFile, TargetRecording, TargetRow, read_target, target_path, write_target};
 pub use types::*;
-pub use write::{CURVES_FILE, CurvesFile, REPORT_FILE, write_atomic, write_report};
+pub use write::{CURVES_FILE, CurvesFile, REPORT_FILE, as_stored, write_atomic, write_report};

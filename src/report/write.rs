@@ -62,6 +62,14 @@ pub fn write_report(dir: &Path, report: &Report, curves: &Curves) -> Result<(), 
     write_atomic(&dir.join(REPORT_FILE), &report_bytes)
 }
 
+/// The report as report.json will hold it: what is drawn beside it says the same on the edge of a class, too.
+///
+/// # Errors
+/// [`ReportError::NotFinite`] when a number that must be there is NaN or infinite; `dir` is where it was to go.
+pub fn as_stored(dir: &Path, report: &Report) -> Result<Report, ReportError> {
+    rounded(report).map_err(not_finite(dir, REPORT_FILE))
+}
+
 /// The bytes of report.json.
 ///
 /// # Errors

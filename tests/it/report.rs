@@ -124,6 +124,19 @@ fn what_was_read_is_written_again_byte_for_byte() {
 }
 
 #[test]
+fn what_is_drawn_is_what_is_stored_on_the_edge_of_a_class_too() {
+    let mut measured = mock_report(&spec());
+    measured.takes[0].tuning.bass.offset_from_band_cents = Measured::symmetric(-2.96, 3.52, 50);
+    let drawn = as_stored(Path::new("reports"), &measured).unwrap();
+    let stored: Report = parse(&report_bytes(&measured).unwrap(), Path::new("report.json"), &REPORT).unwrap();
+    assert_eq!(drawn, stored);
+    let offset = &drawn.takes[0].tuning.bass.offset_from_band_cents;
+    assert_eq!((offset.value, offset.low, offset.high), (Some(-3.0), Some(-6.5), Some(0.6)));
+    measured.tape.duration_s = f64::NAN;
+    assert!(matches!(as_stored(Path::new("reports"), &measured), Err(ReportError::NotFinite { .. })));
+}
+
+#[test]
 fn writing_leaves_no_other_file_and_a_failed_write_leaves_the_old_report_whole() {
     let dir = tempfile::tempdir().unwrap();
     written(dir.path());

@@ -4,8 +4,9 @@ use std::path::{Path, PathBuf};
 use std::process::Output;
 
 use assert_cmd::Command;
+use ledgerline::chart::{BALANCE_FILE, LAYERS_FILE, write_all};
 use ledgerline::demo::{self, scenario::*};
-use ledgerline::report::{Report, read_report};
+use ledgerline::report::{Report, read_curves, read_report};
 use ledgerline::tape::write_wav::{WavFile, WavMark, WavSample, WavSpec};
 
 fn ledgerline(arguments: &[&str], paths: &[&Path]) -> Output {
@@ -226,6 +227,20 @@ fn a_second_run_skips_what_is_unchanged_and_neither_threads_nor_place_nor_langua
         assert!(one.path().join("2026-02-03_2026-02-03-a").join(name).exists(), "{name}");
     }
     assert!(one.path().join("season.json").exists() && one.path().join("season.png").exists());
+    assert_drawn_from_what_is_stored(&one.path().join("2026-02-03_2026-02-03-a"));
+}
+
+/// The pictures that show no curve come out the same from the report that was read back: not from finer numbers than it holds.
+fn assert_drawn_from_what_is_stored(folder: &Path) {
+    let again = tempfile::tempdir().unwrap();
+    write_all(&read_report(folder).unwrap(), &read_curves(folder).unwrap(), again.path()).unwrap();
+    for name in [BALANCE_FILE, LAYERS_FILE] {
+        assert_eq!(
+            std::fs::read(folder.join(name)).unwrap(),
+            std::fs::read(again.path().join(name)).unwrap(),
+            "{name}"
+        );
+    }
 }
 
 #[test]
