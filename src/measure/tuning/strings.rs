@@ -282,3 +282,28 @@ fn partial(
     let steady = 1.0 / (1.0 + (wander / STEADY_CENTS).powi(2));
     Some(Partial { cents, wander, weight: strength * steady * f64::from(number) })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The D string of a bass for 1.2 s, its fundamental `low_cents` under its other partials.
+    fn sounding(low_cents: f64) -> OpenString {
+        let mut store = PeakStore::default();
+        let peak = |n: u32| {
+            let cents = if n == 1 { -low_cents } else { 0.0 };
+            let hz = midi_to_hz(38.0 + cents / 100.0) * f64::from(n);
+            Peak { hz: hz as f32, amplitude: 0.1 / n as f32 }
+        };
+        (0..30).for_each(|_| store.push(&(1..=8).map(peak).collect::<Vec<_>>()));
+        soundings(&store, 0.0, 1.2, None).remove(0)
+    }
+
+    #[test]
+    fn a_loud_partial_that_is_left_out_widens_the_interval() {
+        let clear = sounding(0.0).offset_from_a440_cents;
+        assert!(clear.value.unwrap().abs() < 0.3 && clear.half_width() < 3.0, "{clear:?}");
+        let doubtful = sounding(24.0).offset_from_a440_cents;
+        assert!(doubtful.value.unwrap().abs() < 1.0 && doubtful.half_width() > 9.0, "{doubtful:?}");
+    }
+}
