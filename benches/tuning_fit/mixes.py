@@ -1,14 +1,13 @@
 #!/usr/bin/env python3
 """Short tapes with many basses and guitars, half of them recorded ones, for the tuning measures.
-usage: mixes.py RENDERER OUT SEED COUNT NAME [--guitar yes|no] [--low-piano] [--kit KIT [--made COUNT]]
+usage: mixes.py RENDERER OUT SEED COUNT NAME [--guitar yes|no] [--low-piano] [--kit KIT]
 RENDERER: folder of the tape renderer (render_tapes.py, and the kit of real notes beside it). One take of two or three sections a tape, seven
 of ten with open strings of the bass before it; tempo, room, key, balance, detuning, recorder and codec by chance. --guitar keeps only tapes with one or without; with
 --low-piano the piano plays its chords an octave lower, in the guitar's register (on every third tape half of them); with --kit (more_notes.py) the recorded
-instruments are mostly the further ones of KIT, and a fourth sound font plays on two of five tapes; with --made (made_notes.py) the guitars are COUNT made ones. Needs what the renderer needs, and three
+instruments are mostly the further ones of KIT, and a fourth sound font plays on two of five tapes. Needs what the renderer needs, and three
 General-MIDI sound fonts of Debian's packages."""
 import json, multiprocessing, os, random, sys
 MORE = "--kit" in sys.argv
-MADE = int(sys.argv[sys.argv.index("--made") + 1]) if "--made" in sys.argv else 0
 sys.path.insert(0, sys.argv[1]); import render_tapes as R
 FONTS = ["/usr/share/sounds/sf2/FluidR3_GM.sf2"] * 2 + ["/usr/share/sounds/sf2/TimGM6mb.sf2",
     next(f for f in ("/usr/share/sounds/sf3/MuseScore_General.sf3", "/usr/share/sounds/sf2/MuseScore_General_Full.sf2") if os.path.exists(f))]  # the second loads ten times as fast
@@ -26,9 +25,7 @@ def tuning(chance, most, strings):
 def further(chance, s, band, gain, number):
     if number % 3 == 0: s["kit"]["bass"] = "bass_electric/round"; gain["bass"] = 2
     if chance.random() < .4: s["font"] = MORE_FONT
-    if "guitar" in band and MADE:
-        s["kit"]["guitar"] = f"guitar/made{chance.randrange(MADE):02d}_"; gain["guitar"] = 2
-    elif "guitar" in band and chance.random() < .85:
+    if "guitar" in band and chance.random() < .85:
         g = chance.choice(list(MORE_GUITARS)); s["kit"]["guitar"] = f"guitar/{g}_"; gain["guitar"] = MORE_GUITARS[g]
 def scenario(chance, seed, name, number):
     band = ["bass", "guitar", "piano", "drums"] + [h for h in HORNS if chance.random() < .45]

@@ -23,7 +23,7 @@ use super::readings::{PARTIAL_CENTS, PARTIAL_SPREAD, PARTIALS, readings_of};
 use super::strings::{OpenString, StringPlayer};
 
 /// A string must sound for this many frames (0.6 s) to come to rest.
-pub const FEWEST_FRAMES: usize = 15;
+const FEWEST_FRAMES: usize = 15;
 /// Frames around the start of a sounding in which its onset is looked for, and the partials whose rise is followed.
 const BEFORE: usize = 10;
 const AFTER: usize = 8;
@@ -85,23 +85,25 @@ impl Beginning {
 /// middle of its soundings.
 fn cells(store: &PeakStore, strings: &[OpenString], frames: usize) -> BTreeMap<(usize, u8), f64> {
     let mut all: BTreeMap<(usize, u8), Vec<f64>> = BTreeMap::new();
-    for string in strings.iter().filter(|s| s.player == StringPlayer::Bass) {
-        let Some(cents) = string.offset_from_a440_cents.value else { continue };
-        let midi = f64::from(string.string_midi) + cents / 100.0;
-        let (first, end) = (frame_at(string.sounded_at_s), frame_at(string.ended_at_s));
-        let first = onset(store, first, end, midi);
-        if end < first + FEWEST_FRAMES {
-            continue;
-        }
-        for r in readings_of(store, 0, &Run { first, end: end.min(first + frames), midi }) {
-            all.entry((r.number - 1, string.string_midi)).or_default().push(r.cents - 100.0 * midi);
+    for (string, run) in strings.iter().filter_map(|s| Some((s.string_midi, first_note(store, s, frames)?))) {
+        for r in readings_of(store, 0, &run) {
+            all.entry((r.number - 1, string)).or_default().push(r.cents - 100.0 * run.midi);
         }
     }
     all.into_iter().filter_map(|(at, values)| Some((at, median(&values)?))).collect()
 }
 
+/// The first `frames` of an open string of a bass as a note at the pitch that the string comes to; none where it sounds too short to come to rest.
+pub fn first_note(store: &PeakStore, string: &OpenString, frames: usize) -> Option<Run> {
+    let cents = string.offset_from_a440_cents.value.filter(|_| string.player == StringPlayer::Bass)?;
+    let midi = f64::from(string.string_midi) + cents / 100.0;
+    let end = frame_at(string.ended_at_s);
+    let first = onset(store, frame_at(string.sounded_at_s), end, midi);
+    (end >= first + FEWEST_FRAMES).then(|| Run { first, end: end.min(first + frames), midi })
+}
+
 /// The frame in which a string that is heard from `first` on was plucked: frames before it may be heard as another string's.
-pub fn onset(store: &PeakStore, first: usize, end: usize, midi: f64) -> usize {
+fn onset(store: &PeakStore, first: usize, end: usize, midi: f64) -> usize {
     let from = first.saturating_sub(BEFORE);
     let level = |frame: usize| -> f64 {
         RISING
@@ -117,7 +119,7 @@ pub fn onset(store: &PeakStore, first: usize, end: usize, midi: f64) -> usize {
     from + quiet.map_or(0, |i| i + 1)
 }
 
-/// What all partials begin sharp by, and its standard deviation, from what each of them says.
+/// What all partials (or strings) begin sharp by, and its standard deviation, from what each of them says.
 pub fn shared(cells: &[f64]) -> Option<(f64, f64)> {
     let middle = median(cells).filter(|_| cells.len() >= FEWEST)?;
     let away: Vec<f64> = cells.iter().map(|c| (c - middle).abs()).collect();

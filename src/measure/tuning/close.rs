@@ -18,12 +18,12 @@ use crate::dsp::partials::weighted_median;
 use crate::stats::{Measured, median};
 
 use super::TuningReading;
-use super::beginning::{FEWEST_FRAMES, onset, shared};
+use super::beginning::{first_note, shared};
 use super::circle::{mean, wrap};
-use super::compact::{HOP_S, PeakStore, frame_at};
+use super::compact::{HOP_S, PeakStore};
 use super::line::{LongTermLevel, Run, bass_runs};
 use super::single::single_note_of;
-use super::strings::{OpenString, StringPlayer, soundings};
+use super::strings::{OpenString, soundings};
 
 /// A note is read when it lasts at least this many frames (0.24 s).
 const SHORTEST: usize = 6;
@@ -54,32 +54,32 @@ pub fn close_bass(
     bass_strings: Option<u8>,
 ) -> Vec<Measured> {
     let store = &reading.store.view();
-    let heard = tuning_s.iter().flat_map(|(start_s, end_s)| soundings(store, *start_s, *end_s, bass_strings));
-    let strings: Vec<OpenString> = heard.filter(|s| s.player == StringPlayer::Bass).collect();
+    let strings: Vec<OpenString> =
+        tuning_s.iter().flat_map(|(start_s, end_s)| soundings(store, *start_s, *end_s, bass_strings)).collect();
     let frames: Vec<(usize, usize)> = takes.iter().map(|t| store.span(*t)).collect();
     let level = LongTermLevel::of(store, &frames);
     let of_take = |&(first, end): &(usize, usize)| {
         let mut runs = bass_runs(store, &level, first, end);
         runs.retain(|r| r.end - r.first >= SHORTEST);
         let lengths: Vec<f64> = runs.iter().map(|r| (r.end - r.first) as f64).collect();
-        let begin = median(&lengths).map_or(Begin::UNKNOWN, |frames| Begin::of(store, &strings, frames as usize));
-        let notes: Vec<(f64, f64)> = runs.iter().filter_map(|r| note(store, r, &begin)).collect();
-        middle(&notes, begin.systematic_cents)
+        let reader = median(&lengths).map_or(Reader::UNKNOWN, |frames| Reader::of(store, &strings, frames as usize));
+        let notes: Vec<(f64, f64)> = runs.iter().filter_map(|r| note(store, r, &reader)).collect();
+        middle(&notes, reader.systematic_cents)
     };
     frames.iter().map(of_take).collect()
 }
 
 /// Pitch that the note of a run comes to and its seconds, where it is certain.
-fn note(store: &PeakStore, run: &Run, begin: &Begin) -> Option<(f64, f64)> {
-    let note = single_note_of(store, run.first as f64 * HOP_S, run.end as f64 * HOP_S, begin.partials);
+fn note(store: &PeakStore, run: &Run, reader: &Reader) -> Option<(f64, f64)> {
+    let note = single_note_of(store, run.first as f64 * HOP_S, run.end as f64 * HOP_S, reader.partials);
     let half = (note.high? - note.low?) / 2.0;
     let seconds = (run.end - run.first) as f64 * HOP_S;
-    (half < CERTAIN_CENTS).then_some((note.value? - begin.sharp_cents, seconds.min(1.0)))
+    (half < CERTAIN_CENTS).then_some((note.value? - reader.sharp_cents, seconds.min(1.0)))
 }
 
-/// How the notes of a bass begin.
+/// How the notes of a bass are read.
 #[derive(Clone, Copy, Debug)]
-struct Begin {
+struct Reader {
     /// Partials that notes are read by.
     partials: u32,
     /// By how much they are read sharp of where they come to rest.
@@ -88,7 +88,7 @@ struct Begin {
     systematic_cents: f64,
 }
 
-impl Begin {
+impl Reader {
     /// Of a bass whose open strings were not heard.
     const UNKNOWN: Self = Self { partials: PARTIALS_ALONE, sharp_cents: 0.0, systematic_cents: SYSTEMATIC_CENTS };
 
@@ -106,14 +106,9 @@ impl Begin {
 /// By how much the first `frames` of an open string are read sharp of where it comes to rest; none of one that sounds too short, or
 /// under another note.
 fn read_sharp(store: &PeakStore, string: &OpenString, frames: usize) -> Option<f64> {
-    let rest = f64::from(string.string_midi) + string.offset_from_a440_cents.value? / 100.0;
-    let end = frame_at(string.ended_at_s);
-    let first = onset(store, frame_at(string.sounded_at_s), end, rest);
-    if end < first + FEWEST_FRAMES {
-        return None;
-    }
-    let begun = single_note_of(store, first as f64 * HOP_S, end.min(first + frames) as f64 * HOP_S, PARTIALS);
-    let sharp = wrap(begun.value? - 100.0 * rest);
+    let run = first_note(store, string, frames)?;
+    let begun = single_note_of(store, run.first as f64 * HOP_S, run.end as f64 * HOP_S, PARTIALS);
+    let sharp = wrap(begun.value? - 100.0 * run.midi);
     (sharp.abs() < NEAR_CENTS).then_some(sharp)
 }
 
@@ -135,6 +130,7 @@ fn middle(notes: &[(f64, f64)], systematic_cents: f64) -> Measured {
 
 #[cfg(test)]
 mod tests {
+    use super::super::compact::frame_at;
     use super::*;
     use crate::dsp::peaks::Peak;
     use crate::units::midi_to_hz;

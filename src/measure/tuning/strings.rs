@@ -233,15 +233,11 @@ fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
     let mut partials: Vec<Partial> = (1..=FIRST_MEASURED).filter_map(|n| read(n, 0.0, REACH_CENTS)).collect();
     let middle = weighted_median(&partials.iter().map(|p| (p.cents, p.weight)).collect::<Vec<_>>())?;
     partials.extend((FIRST_MEASURED + 1..=MEASURED).filter_map(|n| read(n, middle, EXPLAINED_CENTS)));
-    let mean = |partials: &[&Partial], of: &dyn Fn(&Partial) -> f64| {
-        let total: f64 = partials.iter().map(|p| p.weight).sum();
-        partials.iter().map(|p| p.weight * of(p)).sum::<f64>() / total
-    };
-    let near: Vec<&Partial> = partials.iter().filter(|p| (p.cents - middle).abs() < NEAR_MIDDLE_CENTS).collect();
-    let value = mean(&near, &|p| p.cents);
-    let within = mean(&near, &|p| p.wander);
+    let near = || partials.iter().filter(|p| (p.cents - middle).abs() < NEAR_MIDDLE_CENTS);
+    let value = mean(near(), |p| p.cents);
+    let within = mean(near(), |p| p.wander);
     // One that is left out may have been the string's own: it does not move the value, but tells that it is not certain.
-    let between = mean(&partials.iter().collect::<Vec<_>>(), &|p| (p.cents - value).powi(2)).sqrt();
+    let between = mean(partials.iter(), |p| (p.cents - value).powi(2)).sqrt();
     let half = (FLOOR_CENTS.powi(2) + between.powi(2) + (0.7 * within).powi(2)).sqrt();
     let count = (sounding.end - sounding.first - skip) as u64;
     Some(OpenString {
@@ -251,6 +247,12 @@ fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
         ended_at_s: sounding.end as f64 * HOP_S,
         offset_from_a440_cents: Measured::symmetric(value, half, count),
     })
+}
+
+/// Mean of what partials have, by what they count.
+fn mean<'a>(partials: impl Iterator<Item = &'a Partial>, of: impl Fn(&Partial) -> f64) -> f64 {
+    let (sum, total) = partials.fold((0.0, 0.0), |(sum, total), p| (sum + p.weight * of(p), total + p.weight));
+    sum / total
 }
 
 /// A partial of the string of `nominal` Hz, the strongest peak of each frame that lies within `reach` cents of `around`; none where
