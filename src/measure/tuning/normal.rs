@@ -34,6 +34,17 @@ pub fn inverse(f: impl Fn(f64) -> f64, wanted: f64, range: (f64, f64)) -> f64 {
     (low + high) / 2.0
 }
 
+/// The value under which half of the weight of `parts` lies: each a value, its standard deviation (not 0) and its weight.
+pub fn middle(parts: &[(f64, f64, f64)]) -> f64 {
+    let total: f64 = parts.iter().map(|p| p.2).sum();
+    let below =
+        |at: f64| parts.iter().map(|(value, sigma, weight)| weight * cumulative((at - value) / sigma)).sum::<f64>();
+    // All of the weight but what does not matter lies between.
+    let low = parts.iter().map(|p| p.0 - 4.0 * p.1).fold(f64::INFINITY, f64::min);
+    let high = parts.iter().map(|p| p.0 + 4.0 * p.1).fold(f64::NEG_INFINITY, f64::max);
+    inverse(below, 0.5 * total, (low, high))
+}
+
 /// Inverse of a symmetric positive definite matrix, by elimination; `None` when it is not one.
 pub fn inverse_of(mut a: Vec<Vec<f64>>) -> Option<Vec<Vec<f64>>> {
     let n = a.len();
@@ -59,6 +70,16 @@ pub fn inverse_of(mut a: Vec<Vec<f64>>) -> Option<Vec<Vec<f64>>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn half_of_the_weight_lies_under_the_middle() {
+        assert!((middle(&[(3.0, 1.0, 2.0)]) - 3.0).abs() < 1e-6);
+        // Two values apart: the heavier one, but for what its own spread leaves to the other side: 0.75 x = 0.5 at 0.4307 sigma.
+        let apart = middle(&[(0.0, 1.0, 0.75), (50.0, 1.0, 0.25)]);
+        assert!((apart - 0.4307).abs() < 1e-3, "normal table, two thirds: {apart}");
+        let near = middle(&[(-1.0, 5.0, 1.0), (1.0, 5.0, 1.0)]);
+        assert!(near.abs() < 1e-6, "{near}");
+    }
 
     #[test]
     fn the_normal_distribution_has_its_table_values() {

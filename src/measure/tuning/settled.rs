@@ -25,7 +25,7 @@ use super::compact::{HOP_S, PeakStore};
 use super::fall::fall_rate;
 use super::line::Run;
 use super::model::{KeyOffset, Model, ROUNDS, logistic};
-use super::normal::{cumulative, inverse};
+use super::normal::middle;
 use super::played_strings::{PlayedString, StringPart, played_strings, string_parts};
 use super::readings::{Reading, readings_of};
 use super::strings::OpenString;
@@ -36,7 +36,7 @@ use super::trend::CellReading;
 const SHORTEST_RUN: usize = 5;
 const FEWEST_READINGS: usize = 10;
 /// No key's pitch is known better than this when the middle of the playing time is sought, cents.
-const KEY_BLUR: f64 = 1.5;
+const KEY_BLUR: f64 = 1.0;
 /// What basses that have not come to rest still fall, cents: middle and spread.
 const STILL_FALLS: (f64, f64) = (9.0, 3.5);
 /// A fundamental scatters more than a second partial on every bass: it counts by this.
@@ -62,6 +62,8 @@ pub struct Settled {
     pub by_own_strings: bool,
     /// The readings behind it, for the drift.
     pub readings: Vec<CellReading>,
+    /// Its keys.
+    pub keys: Vec<KeyOffset>,
     /// Its strings.
     pub strings: Vec<PlayedString>,
     /// From `cents` to where its open strings say that it stands.
@@ -110,7 +112,7 @@ fn read(
         None => still_falls(&model, fall_rate(store, &runs)),
     };
     let sigma = (model.variance(&keys) + BASSES_DIFFER.powi(2) + unsure).sqrt();
-    let middle = middle(&keys);
+    let middle = middle_of(&keys);
     let parts: Vec<StringPart> =
         string_parts(&keys).into_iter().map(|p| StringPart { cents: p.cents - fall_cents, ..p }).collect();
     let played_s = (runs.first()?.first as f64 * HOP_S, runs.last()?.end as f64 * HOP_S);
@@ -120,6 +122,7 @@ fn read(
         agreement: model.agreement(),
         by_own_strings,
         readings: model.cells(&readings, &runs),
+        keys: keys.clone(),
         strings: played_strings(&model, &keys, middle),
         strings_say: bass_strings_say(&parts, strings, played_s),
     };
@@ -136,11 +139,8 @@ fn still_falls(model: &Model, (rate, rate_error): (f64, f64)) -> (f64, f64) {
 }
 
 /// The pitch under which half of the playing time lies, each key as uncertain as it is.
-fn middle(keys: &[KeyOffset]) -> f64 {
-    let below =
-        |at: f64| -> f64 { keys.iter().map(|k| k.share * cumulative((at - k.cents) / k.sigma.hypot(KEY_BLUR))).sum() };
-    let centre = keys.iter().map(|k| k.share * k.cents).sum::<f64>();
-    inverse(below, 0.5, (centre - 50.0, centre + 50.0))
+pub fn middle_of(keys: &[KeyOffset]) -> f64 {
+    middle(&keys.iter().map(|k| (k.cents, k.sigma.hypot(KEY_BLUR), k.share)).collect::<Vec<_>>())
 }
 
 #[cfg(test)]

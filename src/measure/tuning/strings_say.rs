@@ -3,7 +3,8 @@
 //! Conventions: cents, plus = sharp; standard deviations, not intervals.
 //!
 //! Method: the last sounding of each string before a take, and the first after it, say where the player stood then. Of a bass each string is compared with the notes played on it, so that strings tuned apart do not
-//! pass for a bass that moved; of a guitar, whose strings are not told apart in chords, all are taken together.
+//! pass for a bass that moved; of a guitar, whose strings are not told apart in chords, all are taken together, those on which short
+//! chords are played the more.
 //! Strings that disagree with the others count less (Student's errors).
 //!
 //! Limits: a tuning wanders, and a peg turned between a sounding and the take is not heard; who uses these must allow for both.
@@ -11,23 +12,36 @@
 use std::collections::BTreeMap;
 
 use super::circle::{mean, wrap};
+use super::model::STRING_FROM;
+use super::normal::middle;
 use super::played_strings::StringPart;
 use super::strings::{OpenString, StringPlayer};
 
 /// Spread of one open string as it is read; of the notes of a whole take on one string, the less of it they are the more.
-const STRING_SIGMA: f64 = 1.5;
-const PLAYED_SIGMA: f64 = 2.5;
+const STRING_SIGMA: f64 = 0.7;
+const PLAYED_SIGMA: f64 = 2.0;
 const LEAST_SHARE: f64 = 0.05;
+/// A string that differs from the notes played on it otherwise than the other strings do is believed less, by Student's errors
+/// of this many degrees of freedom: it may be misread, or the notes were played on another one.
+const STRING_DEGREES: f64 = 8.0;
 /// Of a guitar the strings differ from the chords of the take by more.
-const GUITAR_STRING_SIGMA: f64 = 2.0;
+const GUITAR_STRING_SIGMA: f64 = 1.5;
+/// Strings of a guitar, and how far each takes part in short chords: comping lives on the middle four (common practice, no source;
+/// on the outer ones as little as leaves a guitar of which only they were heard something to say).
+const GUITAR_PARTS: [(u8, f64); 6] = [(40, 0.1), (45, 0.5), (50, 1.0), (55, 1.0), (59, 0.5), (64, 0.1)];
+/// No string of a guitar is known better than this where the middle of all is sought, cents.
+const GUITAR_BLUR: f64 = 1.0;
 /// What all strings of a bass, of a guitar may be off by together.
-const COMMON_SIGMA: f64 = 1.2;
-const GUITAR_COMMON_SIGMA: f64 = 1.0;
+const COMMON_SIGMA: f64 = 0.6;
+const GUITAR_COMMON_SIGMA: f64 = 0.8;
 /// A guitar of which fewer strings were heard says nothing.
 const FEWEST_GUITAR: usize = 2;
 /// Strings may begin this long after the passages say that the take has, seconds.
 const LATE_S: f64 = 1.0;
 const ROUNDS: usize = 10;
+/// Over its first second and a half a note of a bass stands higher by this than over the second half of a long sounding, in which
+/// its open string is read, cents: on most of ten basses 0.4 to 0.9.
+const STILL_SHARP: f64 = 0.4;
 
 /// Where the open strings say that a player stands in a take.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -38,21 +52,31 @@ pub struct StringsSay {
     pub sigma: f64,
     /// From the soundings to the middle of the take, minutes; less than 0 where they come after it.
     pub minutes: f64,
+    /// The same string by string (of a bass, low to high), and how far it is to be believed against the notes played on the string,
+    /// 0..=1; none where a string was not heard, or not played on.
+    pub by_string: [Option<(f64, f64)>; STRING_FROM.len()],
 }
 
 /// From where a bass was read in the take `start_s..end_s`, string by string, to where its open strings before and after say that it
 /// stands; nothing of a side on which no string that is played on was heard.
 pub fn bass_strings_say(played: &[StringPart], soundings: &[OpenString], take_s: (f64, f64)) -> Vec<StringsSay> {
     let say = |nearest: Nearest| {
-        let pairs: Vec<(f64, f64)> = played
+        let pairs: Vec<(usize, f64, f64)> = played
             .iter()
             .filter_map(|p| Some((p, nearest.strings.get(&p.string_midi())?)))
-            .map(|(p, open)| (wrap(open - p.cents), p.share))
+            .map(|(p, open)| (p.string, wrap(open + STILL_SHARP - p.cents), p.share))
             .collect();
         let strings = pairs.len() as f64;
-        let variance = |share: f64| STRING_SIGMA.powi(2) + PLAYED_SIGMA.powi(2) / (share * strings).max(LEAST_SHARE);
-        let away: Vec<(f64, f64)> = pairs.iter().map(|(d, share)| (*d, variance(*share))).collect();
-        nearest.say(&away, COMMON_SIGMA)
+        let played_variance = |share: f64| PLAYED_SIGMA.powi(2) / (share * strings).max(LEAST_SHARE);
+        let away: Vec<(f64, f64)> =
+            pairs.iter().map(|(_, d, share)| (*d, STRING_SIGMA.powi(2) + played_variance(*share))).collect();
+        let (cents, variance) = common(&away)?;
+        let mut said = nearest.said(cents, variance, COMMON_SIGMA);
+        for ((string, cents, share), (_, variance)) in pairs.iter().zip(&away) {
+            let disagrees = (cents - said.cents).powi(2) / variance / STRING_DEGREES;
+            said.by_string[*string] = Some((*cents, played_variance(*share) / variance / (1.0 + disagrees)));
+        }
+        Some(said)
     };
     Nearest::both(soundings, StringPlayer::Bass, take_s).into_iter().filter_map(say).collect()
 }
@@ -60,11 +84,12 @@ pub fn bass_strings_say(played: &[StringPart], soundings: &[OpenString], take_s:
 /// Where the open strings of a guitar before and after the take `start_s..end_s` say that it stands.
 pub fn guitar_strings_say(soundings: &[OpenString], take_s: (f64, f64)) -> Vec<StringsSay> {
     let say = |nearest: Nearest| {
-        let cents: Vec<f64> = nearest.strings.values().copied().collect();
-        let (_, centre) = mean(cents.iter().map(|c| (*c, 1.0))).filter(|_| cents.len() >= FEWEST_GUITAR)?;
-        let away: Vec<(f64, f64)> = cents.iter().map(|c| (wrap(c - centre), GUITAR_STRING_SIGMA.powi(2))).collect();
-        let said = nearest.say(&away, GUITAR_COMMON_SIGMA)?;
-        Some(StringsSay { cents: wrap(centre + said.cents), ..said })
+        let part = |midi: &u8| GUITAR_PARTS.iter().find(|(string, _)| string == midi).map(|(_, part)| *part);
+        let heard: Vec<(f64, f64)> = nearest.strings.iter().filter_map(|(m, cents)| Some((*cents, part(m)?))).collect();
+        let (_, centre) = mean(heard.iter().map(|(c, _)| (*c, 1.0))).filter(|_| heard.len() >= FEWEST_GUITAR)?;
+        let away: Vec<(f64, f64, f64)> = heard.iter().map(|(c, part)| (wrap(c - centre), GUITAR_BLUR, *part)).collect();
+        let parts: f64 = heard.iter().map(|(_, part)| part).sum();
+        Some(nearest.said(wrap(centre + middle(&away)), GUITAR_STRING_SIGMA.powi(2) / parts, GUITAR_COMMON_SIGMA))
     };
     Nearest::both(soundings, StringPlayer::Guitar, take_s).into_iter().filter_map(say).collect()
 }
@@ -98,19 +123,20 @@ impl Nearest {
         nearest
     }
 
-    /// The common place of values (cents, variance).
-    fn say(&self, values: &[(f64, f64)], common_sigma: f64) -> Option<StringsSay> {
-        let (cents, variance) = common(values)?;
-        Some(StringsSay { cents, sigma: variance.sqrt().hypot(common_sigma), minutes: self.apart_s / 60.0 })
+    /// A statement of `cents` with this variance, and what all strings are off by together.
+    fn said(&self, cents: f64, variance: f64, common_sigma: f64) -> StringsSay {
+        let sigma = variance.sqrt().hypot(common_sigma);
+        StringsSay { cents, sigma, minutes: self.apart_s / 60.0, by_string: Default::default() }
     }
 }
 
-/// The common place of values, each with its variance, by Student's errors with three degrees of freedom; and its variance.
+/// The common place of values, each with its variance, by Student's errors; and its variance.
 fn common(values: &[(f64, f64)]) -> Option<(f64, f64)> {
     let mut place = crate::stats::median(&values.iter().map(|v| v.0).collect::<Vec<_>>())?;
     let mut total = 0.0;
     for _ in 0..ROUNDS {
-        let weight = |&(c, variance): &(f64, f64)| 1.0 / variance / (1.0 + (c - place).powi(2) / variance / 3.0);
+        let weight =
+            |&(c, variance): &(f64, f64)| 1.0 / variance / (1.0 + (c - place).powi(2) / variance / STRING_DEGREES);
         total = values.iter().map(weight).sum();
         place = values.iter().map(|v| weight(v) * v.0).sum::<f64>() / total;
     }
@@ -142,8 +168,17 @@ mod tests {
     fn strings_tuned_apart_are_no_bass_that_moved() {
         let open = strings(StringPlayer::Bass, 10.0, &[(28, 3.0), (33, 3.0), (38, 3.0), (43, -15.0)]);
         let said = bass_strings_say(&played([5.0, 5.0, 5.0, -13.0]), &open, (20.0, 60.0));
-        assert!(said.len() == 1 && (said[0].cents + 2.0).abs() < 0.01, "{said:?}");
+        assert!(said.len() == 1 && (said[0].cents - STILL_SHARP + 2.0).abs() < 0.01, "{said:?}");
         assert!(said[0].sigma > 1.2 && said[0].sigma < 2.5, "{said:?}");
+        // String by string: one of them was read apart from the others, and stands with them.
+        let said = bass_strings_say(&played([7.0, 5.0, 5.0, -13.0]), &open, (20.0, 60.0));
+        let away = |string: usize| said[0].by_string[string].map(|s| (s.0 - STILL_SHARP).round());
+        assert_eq!([0, 1, 2, 3].map(away), [Some(-4.0), Some(-2.0), Some(-2.0), Some(-2.0)]);
+        assert!(said[0].by_string.iter().flatten().all(|(_, trust)| *trust > 0.8 && *trust < 1.0), "{said:?}");
+        let misread = bass_strings_say(&played([5.0, 5.0, 5.0, 30.0]), &open, (20.0, 60.0));
+        assert!(misread[0].by_string[3].unwrap().1 < 0.5, "{misread:?}");
+        let two = bass_strings_say(&played([5.0; 4])[..1], &open, (20.0, 60.0));
+        assert!(two[0].by_string[0].is_some() && two[0].by_string[1..].iter().all(Option::is_none), "not played on");
     }
 
     #[test]
@@ -155,9 +190,14 @@ mod tests {
         assert!((before[0].minutes - 27.0 / 60.0).abs() < 1e-9, "from the last string to the middle: {before:?}");
         // The take lies between the two, or before both.
         let between = bass_strings_say(&played([1.0; 4]), &open, (6.5, 9.5));
-        assert!(between.len() == 2 && (between[0].cents - 39.0).abs() < 0.1 && between[1].cents.abs() < 1.0);
+        assert!(
+            between.len() == 2 && (between[0].cents - STILL_SHARP - 39.0).abs() < 0.1 && between[1].cents.abs() < 1.0
+        );
         let after = bass_strings_say(&played([1.0; 4]), &open, (0.0, 1.9));
-        assert!(after.len() == 1 && (after[0].cents - 39.0).abs() < 0.1 && after[0].minutes < 0.0, "{after:?}");
+        assert!(
+            after.len() == 1 && (after[0].cents - STILL_SHARP - 39.0).abs() < 0.1 && after[0].minutes < 0.0,
+            "{after:?}"
+        );
         let other = strings(StringPlayer::Guitar, 10.0, &[(40, 1.0), (45, 1.0)]);
         assert!(bass_strings_say(&played([1.0; 4]), &other, (20.0, 60.0)).is_empty());
     }
@@ -168,5 +208,20 @@ mod tests {
         let said = guitar_strings_say(&open, (12.0, 40.0));
         assert!(said.len() == 1 && wrap(said[0].cents - 50.4).abs() < 0.5 && said[0].sigma < 2.0, "{said:?}");
         assert!(guitar_strings_say(&open[..1], (12.0, 40.0)).is_empty());
+    }
+
+    #[test]
+    fn the_strings_of_short_chords_speak_for_a_guitar() {
+        let of = |cents: [f64; 6]| {
+            let open: Vec<(u8, f64)> = [40, 45, 50, 55, 59, 64].into_iter().zip(cents).collect();
+            guitar_strings_say(&strings(StringPlayer::Guitar, 5.0, &open), (12.0, 40.0))[0]
+        };
+        let outer = of([14.0, 2.0, 2.0, 2.0, 2.0, -9.0]);
+        assert!((outer.cents - 2.0).abs() < 0.2, "{outer:?}");
+        let (inner, even) = (of([2.0, 2.0, 12.0, 12.0, 2.0, 2.0]), of([2.0; 6]));
+        assert!(inner.cents > 8.0 && (even.cents - 2.0).abs() < 1e-6, "{inner:?} {even:?}");
+        // Of which only the outer ones were heard, it is known worse.
+        let outer = strings(StringPlayer::Guitar, 5.0, &[(40, 2.0), (64, 2.0)]);
+        assert!(guitar_strings_say(&outer, (12.0, 40.0))[0].sigma > 2.0 * even.sigma);
     }
 }

@@ -107,7 +107,7 @@ pub struct TapeTuning {
 ///
 /// # Method and source
 /// See the modules: harmonic sum and Viterbi path for the bass line; robust fits of partials; likelihoods over keys; takes of bass and
-/// guitar lean on the open strings heard shortly before and after them, as far as the drift within the takes lets them.
+/// guitar lean on the open strings heard shortly before and after them, as far as the drift between lets them.
 pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuning {
     measure_tuning_with(reading, passages, &TuningHints::default())
 }
@@ -142,8 +142,8 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
     };
     let ((mut bass, mut guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().zip(&takes_s).map(heard).unzip();
     let starts_s: Vec<f64> = takes_s.iter().map(|t| t.0).collect();
-    Heard::lean_on_strings(&mut bass, &starts_s, BASSES);
-    Heard::lean_on_strings(&mut guitar, &starts_s, GUITARS);
+    Heard::lean_on_strings(&mut bass, &starts_s, &tuned_starts_s(&takes_s, &sounded, StringPlayer::Bass), BASSES);
+    Heard::lean_on_strings(&mut guitar, &starts_s, &tuned_starts_s(&takes_s, &sounded, StringPlayer::Guitar), GUITARS);
     let guitar: Vec<Heard> = guitar.into_iter().map(Heard::if_clear).collect();
     let bass_strings: Vec<Vec<PlayedString>> = bass.iter().map(|b: &Heard| b.strings.clone()).collect();
     let seconds = (store.frames() as f64 * HOP_S).ceil() as usize;
@@ -289,6 +289,15 @@ impl Followed {
         };
         Self { instrument, curve: curve(&all, &levels, takes_s, seconds), levels }
     }
+}
+
+/// Starts of the takes before which, since the take before, strings of this player sounded.
+fn tuned_starts_s(takes_s: &[(f64, f64)], sounded: &[OpenString], player: StringPlayer) -> Vec<f64> {
+    let tuned = |(before, take): (&(f64, f64), &(f64, f64))| {
+        let between = |s: &OpenString| s.player == player && s.sounded_at_s >= before.1 && s.sounded_at_s < take.0;
+        sounded.iter().any(between).then_some(take.0)
+    };
+    takes_s.iter().zip(takes_s.iter().skip(1)).filter_map(tuned).collect()
 }
 
 /// The last moment of tuning by this player between two takes, else the middle of the gap; and whether there was one.

@@ -197,6 +197,16 @@ pub fn drift_within(readings: &[CellReading], breaks_s: &[f64]) -> (f64, f64) {
     Drift::fit(readings, breaks_s).map_or((0.0, USUAL_DRIFT), |d| (d.slope, d.half_width / 1.96))
 }
 
+/// Drifts within takes and from take to take agree up to this many standard deviations of the first.
+const DRIFTS_AGREE: f64 = 2.5;
+
+/// Drift from take to take (they begin at `starts_s`) as long as nobody was heard tuning (before `tuned_s`), cents a minute, and its standard
+/// deviation; that within the takes where the two do not agree: somebody was retuned unheard.
+pub fn drift_between(readings: &[CellReading], starts_s: &[f64], tuned_s: &[f64]) -> (f64, f64) {
+    let (within, between) = (drift_within(readings, starts_s), drift_within(readings, tuned_s));
+    if (within.0 - between.0).abs() <= DRIFTS_AGREE * within.1 { between } else { within }
+}
+
 /// Half of the stretch from which one second of the curve is read.
 const CURVE_REACH_S: f64 = 5.0;
 /// Fewest notes behind one second of the curve.
@@ -344,5 +354,26 @@ mod tests {
         assert!(read[..6].iter().all(Option::is_none), "a count-off 45 cents away: {:?}", &read[..6]);
         assert!(read[20..60].iter().all(|c| c.is_some_and(|c| (c - 5.0).abs() < 3.0)), "{:?}", &read[20..60]);
         assert!(read[60..].iter().all(Option::is_none));
+    }
+
+    #[test]
+    fn drift_is_followed_from_take_to_take_unless_somebody_was_tuned_between() {
+        // Two takes of half a minute, the second a minute after the first; two keys by turns, some cents of scatter.
+        let takes = |drift: f64, step: f64| -> Vec<CellReading> {
+            let at = |i: usize| if i < 60 { i as f64 / 2.0 } else { 60.0 + i as f64 / 2.0 };
+            let scatter = |i: usize| 6.0 * ((i * 7919 % 101) as f64 / 101.0 - 0.5);
+            let cents = |i: usize| drift * at(i) / 60.0 + if i < 60 { 0.0 } else { step };
+            let reading =
+                |i: usize| CellReading { at_s: at(i), cell: (i % 2) as u32, cents: cents(i) + scatter(i), weight: 1.0 };
+            (0..120).map(reading).collect()
+        };
+        let starts_s = [0.0, 90.0];
+        let (within, between) =
+            (drift_within(&takes(-2.0, 0.0), &starts_s), drift_between(&takes(-2.0, 0.0), &starts_s, &[]));
+        assert!((between.0 + 2.0).abs() < 0.3 && between.1 < 0.6 * within.1, "{within:?} {between:?}");
+        // Heard tuning, or moved too far for a drift: what the takes say by themselves.
+        let tuned = drift_between(&takes(0.0, 6.0), &starts_s, &[90.0]);
+        let moved = drift_between(&takes(0.0, 12.0), &starts_s, &[]);
+        assert!(tuned.0.abs() < 1.0 && moved.0.abs() < 1.0, "{tuned:?} {moved:?}");
     }
 }
