@@ -181,8 +181,10 @@ fn draw_axis(c: &mut Canvas, plot: Area, scale: Scale, look: &Look, sizes: &Type
         ..room
     };
     let decimals = usize::from(look.range.1 - look.range.0 < 4.0);
-    for value in axes::round_steps(look.range.0, look.range.1, 4) {
-        let signed = look.range.0 < 0.0 && look.range.1 > 0.0;
+    let steps = axes::round_steps(look.range.0, look.range.1, 4);
+    // A margin below zero makes no signed scale: a share of "+50 %" would read as a change.
+    let signed = steps.iter().any(|v| *v < 0.0) && look.range.1 > 0.0;
+    for value in steps {
         let said = words::number(value, decimals, signed);
         let said = if look.unit.is_empty() { said } else { format!("{said}\u{a0}{}", look.unit) };
         c.text_if_free((scale.at(value), baseline), &said, kind, Align::Centre, free, None);

@@ -162,6 +162,13 @@ fn the_festival_sheet_says_goals_answers_slot_and_amplifier() {
     ] {
         assert!(said.contains(wanted), "{wanted:?} is missing in: {said}");
     }
+    // A share from nothing to all has no sign, whatever its margins; cents on both sides of zero have.
+    let mut shares = mock::festival();
+    let hat = shares.goals.iter_mut().find(|g| g.at_least == Some(80.0)).unwrap();
+    hat.start = ledgerline::stats::Measured::symmetric(0.0, 7.0, 9);
+    hat.now = ledgerline::stats::Measured::symmetric(98.0, 5.0, 9);
+    let said = words_of(&lay_out_festival(&shares).unwrap());
+    assert!(said.contains("0 % 50 % 100 %") && !said.contains("+50"), "{said}");
     let bare = chart::FestivalPicture {
         weeks_left: None,
         rehearsals: None,
