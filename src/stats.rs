@@ -63,19 +63,6 @@ impl Measured<f64> {
     pub fn half_width(&self) -> f64 {
         self.low.zip(self.high).map_or(0.0, |(low, high)| (high - low) / 2.0)
     }
-
-    /// Rounded to `decimals` places for writing; a value that is not finite becomes absent.
-    pub fn rounded(mut self, decimals: i32) -> Self {
-        if self.value.is_some_and(|v| !v.is_finite()) {
-            return Self::absent("not_finite");
-        }
-        let scale = 10f64.powi(decimals);
-        let round = |v: Option<f64>| v.filter(|x| x.is_finite()).map(|x| (x * scale).round() / scale);
-        self.value = round(self.value);
-        self.low = round(self.low);
-        self.high = round(self.high);
-        self
-    }
 }
 
 /// Median of `values` (not changed), or `None` when empty. NaN sorts last.
@@ -122,18 +109,5 @@ mod tests {
     fn median_of_an_even_count_is_the_midpoint() {
         assert_eq!(median(&[4.0, 1.0, 3.0, 2.0]), Some(2.5));
         assert_eq!(median(&[]), None);
-    }
-
-    #[test]
-    fn a_value_that_is_not_finite_becomes_absent_with_a_reason() {
-        let m = Measured::new(f64::NAN, 0.0, 1.0, 3).rounded(2);
-        assert_eq!(m.value, None);
-        assert_eq!(m.reason.as_deref(), Some("not_finite"));
-    }
-
-    #[test]
-    fn rounding_keeps_two_decimals() {
-        let m = Measured::symmetric(-9.1234, 0.5678, 7).rounded(2);
-        assert_eq!((m.value, m.low, m.high), (Some(-9.12), Some(-9.69), Some(-8.56)));
     }
 }

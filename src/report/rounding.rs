@@ -13,8 +13,9 @@ use serde_json::{Map, Value};
 
 use super::resolution::{DECIMALS_OTHERWISE, decimals_of, decimals_of_path};
 
-/// Guards `floor` and `ceil` against the last binary digit: a hundred-thousandth of a step.
-const OUTWARD_SLACK: f64 = 1e-5;
+/// Guards `floor` and `ceil` against the last binary digit, and ties, which so round away from zero wherever their last digit lies:
+/// a hundred-thousandth of a step.
+const SLACK: f64 = 1e-5;
 
 /// `data` with every number at its resolution.
 ///
@@ -143,15 +144,15 @@ fn scaled(x: f64, decimals: i32, round: fn(f64) -> f64) -> f64 {
 }
 
 fn round_nearest(x: f64, decimals: i32) -> f64 {
-    scaled(x, decimals, f64::round)
+    scaled(x, decimals, |steps| (steps + SLACK.copysign(steps)).round())
 }
 
 fn round_down(x: f64, decimals: i32) -> f64 {
-    scaled(x, decimals, |steps| (steps + OUTWARD_SLACK).floor())
+    scaled(x, decimals, |steps| (steps + SLACK).floor())
 }
 
 fn round_up(x: f64, decimals: i32) -> f64 {
-    scaled(x, decimals, |steps| (steps - OUTWARD_SLACK).ceil())
+    scaled(x, decimals, |steps| (steps - SLACK).ceil())
 }
 
 fn collect_unlisted(tree: &Value, decimals: Option<i32>, path: &str, found: &mut Vec<String>) {
@@ -183,6 +184,15 @@ mod tests {
         let once = round(json!({"bass_cents": {"value": -9.14, "low": -9.81, "high": -8.49, "n": 152}}));
         assert_eq!(once, json!({"bass_cents": {"value": -9.1, "low": -9.9, "high": -8.4, "n": 152}}));
         assert_eq!(round(once.clone()), once);
+    }
+
+    #[test]
+    fn a_tie_rounds_away_from_zero_whatever_its_last_binary_digit() {
+        for x in [2.345f64, 2.345f64.next_down(), 2.345f64.next_up()] {
+            assert_eq!(round(json!({"x_db": x})), json!({"x_db": 2.35}), "{x}");
+            assert_eq!(round(json!({"x_db": -x})), json!({"x_db": -2.35}), "{x}");
+        }
+        assert_eq!(round(json!({"x_db": 2.3449})), json!({"x_db": 2.34}));
     }
 
     #[test]
