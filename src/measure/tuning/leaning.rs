@@ -13,7 +13,7 @@
 //! of its playing time lies, and which string that is on hangs on cents that its notes do not tell as well.
 //!
 //! Constants: chosen on 642 takes of rendered tapes with open strings of the bass before, with 230 more in sight: the mean error of these went
-//! from 2.5 cents, read by themselves, to 1.2 and 1.3, the truth inside on 96 of 100. On none of these was a player retuned unheard; how often
+//! from 2.5 cents, read by themselves, to 1.3 of both, the truth inside on 95 to 96 of 100. On none of these was a player retuned unheard; how often
 //! and how far that happens is a guess.
 
 use super::model::STRING_FROM;

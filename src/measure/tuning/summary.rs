@@ -142,8 +142,13 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
     };
     let ((mut bass, mut guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().zip(&takes_s).map(heard).unzip();
     let starts_s: Vec<f64> = takes_s.iter().map(|t| t.0).collect();
-    Heard::lean_on_strings(&mut bass, &starts_s, &tuned_starts_s(&takes_s, &sounded, StringPlayer::Bass), BASSES);
-    Heard::lean_on_strings(&mut guitar, &starts_s, &tuned_starts_s(&takes_s, &sounded, StringPlayer::Guitar), GUITARS);
+    // Starts of the takes before which, since the take before, the player was heard tuning.
+    let tuned_s = |player: StringPlayer| -> Vec<f64> {
+        let gaps = takes_s.iter().zip(takes_s.iter().skip(1)).map(|(before, take)| (before.1, take.0));
+        gaps.filter(|(from, to)| tuned_between(passages, &strings, player, *from, *to).1).map(|gap| gap.1).collect()
+    };
+    Heard::lean_on_strings(&mut bass, &starts_s, &tuned_s(StringPlayer::Bass), BASSES);
+    Heard::lean_on_strings(&mut guitar, &starts_s, &tuned_s(StringPlayer::Guitar), GUITARS);
     let guitar: Vec<Heard> = guitar.into_iter().map(Heard::if_clear).collect();
     let bass_strings: Vec<Vec<PlayedString>> = bass.iter().map(|b: &Heard| b.strings.clone()).collect();
     let seconds = (store.frames() as f64 * HOP_S).ceil() as usize;
@@ -289,15 +294,6 @@ impl Followed {
         };
         Self { instrument, curve: curve(&all, &levels, takes_s, seconds), levels }
     }
-}
-
-/// Starts of the takes before which, since the take before, strings of this player sounded.
-fn tuned_starts_s(takes_s: &[(f64, f64)], sounded: &[OpenString], player: StringPlayer) -> Vec<f64> {
-    let tuned = |(before, take): (&(f64, f64), &(f64, f64))| {
-        let between = |s: &OpenString| s.player == player && s.sounded_at_s >= before.1 && s.sounded_at_s < take.0;
-        sounded.iter().any(between).then_some(take.0)
-    };
-    takes_s.iter().zip(takes_s.iter().skip(1)).filter_map(tuned).collect()
 }
 
 /// The last moment of tuning by this player between two takes, else the middle of the gap; and whether there was one.

@@ -193,7 +193,7 @@ impl Drift {
 
 /// Drift within stretches that begin at `breaks_s`, cents a minute, and its standard deviation; no drift, as uncertain as instruments are, where
 /// the readings are too few.
-pub fn drift_within(readings: &[CellReading], breaks_s: &[f64]) -> (f64, f64) {
+fn drift_within(readings: &[CellReading], breaks_s: &[f64]) -> (f64, f64) {
     Drift::fit(readings, breaks_s).map_or((0.0, USUAL_DRIFT), |d| (d.slope, d.half_width / 1.96))
 }
 
