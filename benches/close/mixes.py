@@ -1,13 +1,13 @@
 #!/usr/bin/env python3
 """Rehearsals heard by a recorder in the room and by recorders close to single players, with truth from the dry stems.
-usage: mixes.py RENDERER OUT [FIRST LAST] [--tuned]
+usage: mixes.py RENDERER OUT [FIRST LAST] [--tuned] [--made]
 RENDERER: folder of the tape renderer (render_tapes.py, and the kit of real notes beside it). One folder a mix under OUT: five recordings,
-a band.toml that declares the close ones, truth.json. --tuned: the bass plays its open strings before the take. Needs ffmpeg, and what the renderer
-needs."""
+a band.toml that declares the close ones, truth.json. --tuned: the bass plays its open strings before the take. --made: a bass by formula
+instead of recorded or sampled notes, whose pitch is exact. Needs ffmpeg, and what the renderer needs."""
 import json, os, subprocess, sys
 import numpy as np, scipy.signal as ss, soundfile as sf, pyloudnorm
 sys.path.insert(0, sys.argv[1]); import render_tapes as R
-TUNED = "--tuned" in sys.argv; sys.argv = [a for a in sys.argv if a != "--tuned"]
+TUNED, MADE = ("--" + word in sys.argv for word in ("tuned", "made")); sys.argv = [a for a in sys.argv if not a.startswith("--")]
 FS = R.FS; OUT = sys.argv[2]; BEGIN_S = 18.0 if TUNED else 9.0  # of the take
 first, last = (int(sys.argv[3]), int(sys.argv[4])) if len(sys.argv) > 4 else (0, 14)
 BASSES = ["bass_upright/meatbass", "bass_electric/flatwound", "gm:bass_upright", "bass_upright/smolken", "bass_electric/growly", "gm:bass_electric", "bass_electric/yr"]
@@ -36,6 +36,32 @@ def sounds(x, note):
     starts = range(int((note[0] + .1) * FS), int((note[0] + min(note[1], 1.6)) * FS) - length + 1, int(.02 * FS))
     found = [p for p in (period(x[s:s + length], .72 * f, 1.4 * f) for s in starts if s + length <= len(x)) if p]
     return float(np.median(1200 * np.log2(FS / np.array(found) / f))) if len(found) > 1 else None
+def stiff_bass(rng):
+    """A bass by formula: of each string the stiffness (f_n = n f sqrt(1 + B n^2); B grows with 1 / length^2), place of the pluck, decay, and by how
+    many cents all partials begin sharp and how fast they fall. B is a tenth of what is usual (open about 2e-4 on the lowest string, Kemp 2020, SN
+    Applied Sciences 2:636), so that fundamental and period of a note, which lie up to 4 cents apart on real strings, agree within 0.5."""
+    return dict(b=[float(v) for v in np.array([2e-5, 1.2e-5, 7e-6, 4e-6]) * rng.uniform(.5, 1.5)], pluck=float(rng.uniform(.1, .3)), fall=float(rng.uniform(1, 4)),
+                damp=float(rng.uniform(.1, .5)), sharp=float(rng.choice([0, rng.uniform(1, 10)])), come_s=float(rng.uniform(.1, .4)))
+def made_note(rng, bass, note, cents):
+    """One note; its fundamental comes to rest `cents` from its key exactly."""
+    t, d, key, vel, string = note; n = int((d + .06) * FS); s = np.arange(n) / FS; b = bass["b"][string] * 2 ** ((key - R.BASS_STRINGS[string]) / 6)
+    f = 440 * 2 ** ((key - 69 + cents / 100) / 12) / np.sqrt(1 + b); bent = np.cumsum(2 ** (bass["sharp"] * np.exp(-s / bass["come_s"]) / 1200)) / FS; y = np.zeros(n)
+    for k in range(1, 31):
+        hz = k * f * np.sqrt(1 + b * k * k)
+        if hz < 5000: y += np.sin(np.pi * k * bass["pluck"]) / k * np.exp(-s * (bass["fall"] + bass["damp"] * k)) * np.sin(2 * np.pi * hz * bent + rng.uniform(0, 2 * np.pi))
+    y *= np.minimum(1, s / .004); m = int(.06 * FS); y[-m:] *= np.linspace(1, 0, m)
+    return .25 * y / np.max(np.abs(y)) * 10 ** ((vel - 90) / 60)
+def made_stem(rng, notes, bass, bend, dur):
+    """Stem and true cents: as the kit measures recorded notes, the middle of the note alone from 0.1 to 1.6 s."""
+    x = np.zeros(int((dur + 5) * FS)); cents = []; middle = bass["sharp"] * np.exp(-.85 / bass["come_s"])
+    for q in notes:
+        rest = bend(q[0], q[4]); y = made_note(rng, bass, q, rest); o = int(q[0] * FS); x[o:o + len(y)] += y; cents.append(float(rest + middle))
+    return x[: int(dur * FS)], cents
+def weighted(x):
+    """K-weighted mean squares of tenths of a second (BS.1770's filters by pyloudnorm)."""
+    for f in pyloudnorm.Meter(FS)._filters.values(): x = f.apply_filter(x)
+    step = FS // 10
+    return [float(f"{v:.6g}") for v in (x[: len(x) // step * step] ** 2).reshape(-1, step).mean(1)]
 def reclock(x, late_s, ppm):
     step = 1 + ppm * 1e-6; n = int((len(x) - late_s * FS) / step) - 40
     pos = late_s * FS + np.arange(n) * step; k = pos.astype(int); fr = pos - k
@@ -61,6 +87,7 @@ for n in range(first, last):
     band = ["bass", "guitar", "piano", "drums", "trumpet", "trombone"] if n % 4 != 3 else ["bass", "piano", "drums", "trumpet", "alto", "tenor"]
     voice = BASSES[n % len(BASSES)]
     spec = dict(name=f"c{n}", seed=7000 + n, players=band, voice={}, kit={}, tuning={"bass": {"cents": float(rng.uniform(-25, 25)), "per_min": float(rng.uniform(-2, 2)), "strings": [float(v) for v in rng.uniform(-9, 9, 4)] if n % 2 else [0] * 4}, "guitar": {"cents": float(rng.uniform(-8, 8))}})
+    made = stiff_bass(np.random.default_rng(8000 + n)) if MADE else None
     if voice.startswith("gm:"): spec["voice"]["bass"] = voice[3:]
     else: spec["kit"]["bass"] = voice
     if n % 3 == 1 and "guitar" in band: spec["kit"]["guitar"] = "guitar/archtop"
@@ -81,10 +108,11 @@ for n in range(first, last):
         if i == "bass":
             # Every other note apart, so that each begins in silence: where it has a tenth of its largest amplitude.
             x = np.zeros(int(dur * FS)); cs = [0.0] * len(ns); pr = R.PROG[spec["voice"].get("bass", "bass_upright")]
-            ke = R.key_errors(R.FONT, pr, sorted({int(q[2]) for q in ns})) if not spec["kit"].get(i) else {}
+            ke = R.key_errors(R.FONT, pr, sorted({int(q[2]) for q in ns})) if not spec["kit"].get(i) and not made else {}
             for half in (0, 1):
                 part = ns[half::2]
-                if spec["kit"].get(i): y, c = R.kit_stem(rng, part, spec["kit"][i], bend(i), dur)
+                if made: y, c = made_stem(rng, part, made, bend(i), dur)
+                elif spec["kit"].get(i): y, c = R.kit_stem(rng, part, spec["kit"][i], bend(i), dur)
                 else: y = R.midi_stem(part, None, pr, False, bend(i), R.FONT, dur); c = [float(bend(i)(q[0], q[4]) + ke[int(q[2])]) for q in part]
                 y = y[: int(dur * FS)]; x += y; cs[half::2] = c; on[half::2] = onset10(y, [q[0] for q in part])
         elif spec["kit"].get(i) and ns: x, cs = R.kit_stem(rng, ns, spec["kit"][i], bend(i), dur)
@@ -126,12 +154,9 @@ for n in range(first, last):
         close_truth[p] = dict(spill_db=spill_db, ppm=ppm, late_s=late)
         toml += f'[[recording]]\nfile = "{files[p]}"\nclose_to = "{p}"\n'
     open(f"{d}/band.toml", "w").write(toml)
-    meter = pyloudnorm.Meter(FS); lay = {}
+    lay = {}
     for i in band: lay.setdefault(LAYER[i], []).append(i)
-    for s in parts:
-        a, b = int(s["start"] * FS), int(s["end"] * FS)
-        s["layer_lufs"] = {l: float(meter.integrated_loudness((sum(room[i] for i in v) * scale)[a:b])) for l, v in lay.items() if np.max(np.abs(sum(room[i] for i in v)[a:b])) > 1e-6}
-        s["instrument_lufs"] = {i: float(meter.integrated_loudness((room[i] * scale)[a:b])) for i in band if np.max(np.abs(room[i][a:b])) > 1e-6}
+    powers = {l: weighted(sum(room[i] for i in v) * scale) for l, v in lay.items()}
     ride = {}
     for key in (51, 42, 36):
         y = R.midi_stem([(.5, .2, key, 85, 0)], None, 0, True, bend("drums"), R.FONT, 1.2); ride[key] = 1000 * (onset10(y, [.5])[0] - .5)
@@ -139,7 +164,7 @@ for n in range(first, last):
     strokes = np.array([q["t"] + ride[q["key"]] / 1000 for q in tn["drums"] if q["key"] in ((42,) if it.get("rock") else (51,))])
     apart = [1000 * (q["on"] - strokes[np.argmin(abs(strokes - q["on"]))]) for q in tn["bass"] if q["on"]]
     apart = [v for v in apart if abs(v) < 70]
-    truth = dict(name=f"c{n}", bass=voice, bpm=it["bpm"], take=[parts[0]["start"], parts[-1]["end"]], parts=parts, notes=tn, lag_ms=lag, sound_lag_ms=float(np.median(apart)), sound_n=len(apart), ride_rise_ms=ride, dist_m=dist, beats=beats,
+    truth = dict(name=f"c{n}", bass="made" if made else voice, made=made, bpm=it["bpm"], take=[parts[0]["start"], parts[-1]["end"]], parts=parts, layer_powers=powers, notes=tn, lag_ms=lag, sound_lag_ms=float(np.median(apart)), sound_n=len(apart), ride_rise_ms=ride, dist_m=dist, beats=beats,
                  travel_ms=1000 * (dist["bass"] - dist["drums"]) / 343, spill=close_truth, files=files, rt=rt, drr=drr0)
     json.dump(truth, open(f"{d}/truth.json", "w"))
     print(n, voice, 'lag', lag, 'sound', np.median(apart), len(apart), ride, round(it["bpm"]), lag, files, flush=True)

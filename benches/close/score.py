@@ -18,6 +18,15 @@ def number(text):
     return json.loads(text.replace("-Infinity", "null").replace("NaN", "null"))
 
 
+def lufs(powers, start_s, end_s):
+    """Integrated loudness (BS.1770-5) of a span, from K-weighted mean squares of tenths of a second; None for silence."""
+    tenths = np.array(powers[round(10 * start_s):round(10 * end_s)])
+    if len(tenths) < 4: return None
+    blocks = np.convolve(tenths, np.ones(4) / 4, "valid"); blocks = blocks[blocks > 10 ** (-7 + .0691)]
+    blocks = blocks[blocks > blocks.mean() / 10] if len(blocks) else blocks
+    return -.691 + 10 * np.log10(blocks.mean()) if len(blocks) else None
+
+
 program, mixes, out = sys.argv[1:4]
 rows = []
 for folder in sorted(glob.glob(mixes + "/*/truth.json"), key=lambda p: (len(p), p)):
@@ -36,12 +45,12 @@ for folder in sorted(glob.glob(mixes + "/*/truth.json"), key=lambda p: (len(p), 
     row = dict(name=truth["name"], bass=truth["bass"], spill_db={k: round(v["spill_db"], 1) for k, v in truth["spill"].items()},
                tuning=dict(bass, truth=round(cents, 2), sounding=sounding and round(sounding, 2)), bass_to_drums_ms=dict(lag, truth=round(want, 2)), close=take.get("close"), levels=[])
     for part in take["parts"]:
-        # Parts are found, not told: the truth is that of the part which covers most of it.
+        # Parts are found, not told: named after the true one that covers most of it, and their truth is that of the span as found.
         cover = lambda s: min(part["end_s"], s["end"]) - max(part["start_s"], s["start"])
         best = max(truth["parts"], key=cover)
         if cover(best) < .9 * (best["end"] - best["start"]) or cover(best) < .8 * (part["end_s"] - part["start_s"]): continue
         for layer in part.get("layers_from_close", []):
-            got, true = part["layers_lufs"][layer], best["layer_lufs"].get(layer)
+            got, true = part["layers_lufs"][layer], lufs(truth["layer_powers"].get(layer, []), part["start_s"], part["end_s"])
             row["levels"].append(dict(part=best["label"], layer=layer, value=got["value"], low=got.get("low"), high=got.get("high"), truth=true and round(true, 2), re_band=part["layers_re_band_lu"][layer]["value"]))
     rows.append(row)
 json.dump(rows, open(out, "w"), indent=1)

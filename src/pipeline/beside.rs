@@ -1,7 +1,7 @@
 //! The room's recording and recordings close to single players, heard once more side by side on one clock.
 //!
-//! Conventions: twice: first to find the exact lines (the alignment of whole tapes is good to a millisecond, this to some
-//! hundredths), then to measure. Blocks only; what is kept is what the meters keep. Only tapes with a close recording pay for it.
+//! Conventions: first to find the exact lines (the alignment of whole tapes is good to a millisecond, this to some hundredths),
+//! once more where a clock was so far off that it blurred what was found, then to measure. Blocks only; what is kept is what the meters keep. Only tapes with a close recording pay for it.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -44,7 +44,7 @@ pub struct Beside {
     /// Each recording's line upon the room's; absent where the sound itself gave none.
     pub lines: Vec<Option<LagLine>>,
     /// Pitches of those recordings that were to be kept.
-    pub tunings: Vec<Option<TuningReading>>,
+    pub tunings: Tunings,
 }
 
 /// Why nothing was heard.
@@ -61,29 +61,54 @@ impl From<TapeError> for Unheard {
     }
 }
 
-/// Hears everything twice.
+/// A lag that moves faster than this is looked for again from the line that was found: within a stretch of [`LagMeter`] it had moved
+/// by several microseconds, to its loud moments rather than to its middle. 40 to 80 millionths left the line up to 0.4 millionths
+/// off, and the treble of cymbals incoherent (`benches/README.md`).
+const MOVING: f64 = 1e-6;
+
+/// Hears everything at least twice.
 pub fn listen(room: &Room, sources: &[Source], stop: &AtomicBool) -> Result<Beside, Unheard> {
-    let playing = |hop: usize| {
-        let at_s = (hop * HOP) as f64 / f64::from(ANALYSIS_RATE_HZ);
-        room.takes.iter().any(|t| at_s >= t.0 && at_s < t.1)
-    };
-    let mut lags: Vec<LagMeter> = sources.iter().map(|s| LagMeter::new(s.voice.range_hz())).collect();
+    let coarse: Vec<(f64, f64)> = sources.iter().map(|s| s.line).collect();
     let mut powers: Vec<PowerMeter> = (0..=sources.len()).map(|_| PowerMeter::default()).collect();
-    let first: Vec<(f64, f64)> = sources.iter().map(|s| s.line).collect();
-    let mut hop = 0;
-    let tunings = stream(room, sources, &first, true, stop, |samples| {
-        let on = playing(hop);
-        hop += 1;
+    let (mut found, tunings) = lags(room, sources, (&coarse, true), stop, |samples, on| {
         powers.iter_mut().zip(samples).for_each(|(meter, x)| meter.push(x, on));
-        lags.iter_mut().zip(&samples[1..]).for_each(|(meter, x)| meter.push(samples[0], x, on));
     })?;
-    let found: Vec<Option<LagLine>> = lags.into_iter().map(LagMeter::finish).collect();
-    let refined: Vec<(f64, f64)> = first.iter().zip(&found).map(|(line, lag)| moved(*line, lag.as_ref())).collect();
+    let mut lines = refined(&coarse, &found);
+    if found.iter().flatten().any(|lag| lag.slope.abs() > MOVING) {
+        found = lags(room, sources, (&lines, false), stop, |_, _| ())?.0;
+        lines = refined(&lines, &found);
+    }
     let voices: Vec<Voice> = sources.iter().map(|s| s.voice).collect();
     let means: Vec<f64> = powers.iter().map(PowerMeter::mean).collect();
     let mut meter = CloseMeter::new(&voices, &room.takes, &means);
-    stream(room, sources, &refined, false, stop, |samples| meter.hop(samples))?;
+    stream(room, sources, (&lines, false), stop, |samples| meter.hop(samples))?;
     Ok(Beside { reading: meter.finish(), lines: found, tunings })
+}
+
+type Tunings = Vec<Option<TuningReading>>;
+
+/// What is left of each recording's lag beside `lines`; `also` gets each hop, and whether a take is on.
+fn lags(
+    room: &Room,
+    sources: &[Source],
+    lines: (&[(f64, f64)], bool),
+    stop: &AtomicBool,
+    mut also: impl FnMut(&[&[f32]], bool),
+) -> Result<(Vec<Option<LagLine>>, Tunings), Unheard> {
+    let mut meters: Vec<LagMeter> = sources.iter().map(|s| LagMeter::new(s.voice.range_hz())).collect();
+    let mut hop = 0;
+    let tunings = stream(room, sources, lines, stop, |samples| {
+        let at_s = (hop * HOP) as f64 / f64::from(ANALYSIS_RATE_HZ);
+        let on = room.takes.iter().any(|t| at_s >= t.0 && at_s < t.1);
+        hop += 1;
+        also(samples, on);
+        meters.iter_mut().zip(&samples[1..]).for_each(|(meter, x)| meter.push(samples[0], x, on));
+    })?;
+    Ok((meters.into_iter().map(LagMeter::finish).collect(), tunings))
+}
+
+fn refined(lines: &[(f64, f64)], found: &[Option<LagLine>]) -> Vec<(f64, f64)> {
+    lines.iter().zip(found).map(|(line, lag)| moved(*line, lag.as_ref())).collect()
 }
 
 /// The line so that the player's sound lies upon the room's.
@@ -137,15 +162,15 @@ fn open(looked: &LookedInto, channels: &[usize]) -> Result<Tape, TapeError> {
     Ok(Tape::open_hashed(&looked.source, looked.content_hash.clone())?.only(channels))
 }
 
-/// Calls `each` with a hop of every recording, the room's first, from the room's start to its end.
+/// Calls `each` with a hop of every recording, the room's first, from the room's start to its end; each lies along its line, and
+/// pitches are kept when asked for.
 fn stream(
     room: &Room,
     sources: &[Source],
-    lines: &[(f64, f64)],
-    tuning: bool,
+    (lines, tuning): (&[(f64, f64)], bool),
     stop: &AtomicBool,
     mut each: impl FnMut(&[&[f32]]),
-) -> Result<Vec<Option<TuningReading>>, Unheard> {
+) -> Result<Tunings, Unheard> {
     let mut tape = open(room.looked, &room.channels)?;
     let mut feeds =
         sources.iter().zip(lines).map(|(s, line)| Feed::open(s, *line, tuning)).collect::<Result<Vec<_>, _>>()?;

@@ -9,6 +9,7 @@
 //! two agree, hence the direct sound.
 //! Limits: lags up to [`REACH_S`]; a room without direct sound moves the low notes by a millisecond or more.
 
+use std::f64::consts::PI;
 use std::sync::Arc;
 
 use realfft::num_complex::Complex32;
@@ -36,6 +37,9 @@ const FIRST_SHARE: f64 = 0.7;
 /// A top this high before the chosen one leaves in doubt which is the direct sound. Both shares were chosen on 22 mixes; of 111 lines
 /// of 32 (`benches/README.md`) two lie on a reflection, one of them in doubt.
 const DOUBT_SHARE: f64 = 0.5;
+/// Samples on either side from which a correlogram between samples is made, and the places looked at within half a sample.
+const AROUND: usize = 12;
+const BETWEEN: i32 = 4;
 /// Fewest stretches.
 const FEWEST: usize = 4;
 
@@ -192,11 +196,25 @@ fn transformed(fft: &dyn RealToComplex<f32>, samples: &[f32]) -> Vec<Complex32> 
     out
 }
 
-/// Top of a parabola through a value and its neighbours.
+/// How far beside the sample `at` the top of a correlogram lies, samples.
+///
+/// Between samples it is the sinc series of those around, Hann window: where a range of frequencies reaches near half the rate, a
+/// parabola through three samples leans to the middle one and moves by half of what the sound does.
 fn shift(values: &[f32], at: usize) -> f64 {
-    let (l, m, r) = (f64::from(values[at - 1]), f64::from(values[at]), f64::from(values[at + 1]));
-    let bend = l - 2.0 * m + r;
-    if bend < 0.0 { (0.5 * (l - r) / bend).clamp(-0.5, 0.5) } else { 0.0 }
+    let series = |place: f64| -> f64 {
+        let term = |k: usize| {
+            let x = k as f64 - at as f64 - place;
+            let sinc = if x.abs() < 1e-9 { 1.0 } else { (PI * x).sin() / (PI * x) };
+            f64::from(values[k]) * sinc * (0.5 + 0.5 * (PI * x / (AROUND as f64 + 1.0)).cos())
+        };
+        (at.saturating_sub(AROUND)..=(at + AROUND).min(values.len() - 1)).map(term).sum()
+    };
+    let fine: Vec<f64> = (-BETWEEN - 1..=BETWEEN + 1).map(|k| series(f64::from(k) / f64::from(2 * BETWEEN))).collect();
+    let inside = 1..fine.len() - 1;
+    let top = inside.max_by(|a, b| fine[*a].total_cmp(&fine[*b])).unwrap_or(1);
+    let bend = fine[top - 1] - 2.0 * fine[top] + fine[top + 1];
+    let part = if bend < 0.0 { (0.5 * (fine[top - 1] - fine[top + 1]) / bend).clamp(-0.5, 0.5) } else { 0.0 };
+    (top as f64 - f64::from(BETWEEN + 1) + part) / f64::from(2 * BETWEEN)
 }
 
 /// A line through (time, lag, fit), without outliers.
@@ -278,6 +296,16 @@ mod tests {
     fn a_lag_that_moves_by_two_millionths_is_read_to_a_hundredth_of_a_millisecond() {
         let (line, off) = found(40, (0.0123, 2e-6), 0.7, (200.0, 3000.0));
         assert!(off.abs() < 1e-5 && (line.slope - 2e-6).abs() < 1e-6, "{line:?} {off}");
+    }
+
+    #[test]
+    fn a_lag_between_two_samples_is_read_where_it_is() {
+        for eighth in 0..8 {
+            let lag_s = (147.0 + f64::from(eighth) / 8.0) / RATE_HZ;
+            let (line, off) = found(12, (lag_s, 0.0), 0.0, (1500.0, 5500.0));
+            // By a parabola through three samples up to 8 us off.
+            assert!(off.abs() < 1e-6, "{eighth}: {line:?} {off}");
+        }
     }
 
     #[test]

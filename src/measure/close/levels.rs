@@ -89,7 +89,7 @@ impl LevelMeter {
             back: (0..n).map(|_| PhasorSink::new(SHORT)).collect(),
             long_own: (0..n).map(|_| Waiting::new(HOP)).collect(),
             long_whole: (0..=n).map(|_| Waiting::new(LATE_HOPS * HOP)).collect(),
-            transfer: Transfer::new(n),
+            transfer: Transfer::new(&mean_powers[1..], bands.edges_hz()),
             cells: vec![Vec::new(); n],
             shared: vec![vec![[0.0; 2]; bands.count()]; n],
             bands,
@@ -150,7 +150,7 @@ impl LevelMeter {
         let all = vec![&silence[..]; self.forth.len()];
         // Lets the last long frame hold the last sound.
         (0..transfer::LENGTH / HOP).for_each(|_| self.hop(&all));
-        let found = self.transfer.finish(&self.bands.edges_hz())?;
+        let found = self.transfer.finish()?;
         // The silence behind the take counts in the means of both, which therefore agree.
         let long_frames_s = self.transfer.seconds();
         let gains = Gains::new(&found, &self.sent(long_frames_s), &self.bands);

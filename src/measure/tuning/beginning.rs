@@ -33,17 +33,23 @@ const ONSET_SHARE: f64 = 0.5;
 /// Partials that speak for what all have in common; a fundamental wanders too much. Fewest of them, over all strings.
 const COMMON: std::ops::RangeInclusive<usize> = 1..=4;
 const FEWEST: usize = 3;
-/// Kinds of basses: share, what their notes begin sharp by, and its spread.
-const KINDS: [(f64, f64, f64); 2] = [(0.8, 0.0, 1.5), (0.2, 9.0, 5.0)];
-/// Spread of one partial of one string before any is heard, how many of them that is worth, and what more strings do not
-/// take away.
-const CELL_SPREAD: (f64, f64) = (4.0, 3.0);
-const COMMON_FLOOR: f64 = 1.0;
+/// What is known before any string is heard in the room.
+const IN_ROOM: Known = Known { kinds: [(0.8, 0.0, 1.5), (0.2, 9.0, 5.0)], spread: (4.0, 3.0), floor: 1.0 };
 /// A median of normal values has this times the variance of their mean.
 const MEDIAN_FACTOR: f64 = 1.57;
 /// Spread of a partial's own part over the strings, and what more strings do not take away.
 const PARTIAL_CELL: f64 = 4.0;
 const PARTIAL_FLOOR: f64 = 2.0;
+
+/// What is known of how basses begin their notes before one is heard, cents.
+pub struct Known {
+    /// Kinds of basses: share, what their notes begin sharp by, and its spread.
+    pub kinds: [(f64, f64, f64); 2],
+    /// Spread of what single cells say (partials of strings, or strings), and how many of them that is worth.
+    pub spread: (f64, f64),
+    /// What more cells do not take away (standard deviation).
+    pub floor: f64,
+}
 
 /// Where the partials of a note stand while it is read.
 #[derive(Clone, Debug)]
@@ -67,7 +73,7 @@ impl Beginning {
         let cells = cells(store, strings, frames);
         let common: Vec<f64> =
             cells.iter().filter(|((p, _), _)| COMMON.contains(p)).map(|((p, _), c)| c - PARTIAL_CENTS[*p]).collect();
-        let (shared, unsure) = shared(&common)?;
+        let (shared, unsure) = shared(&common, &IN_ROOM)?;
         let mut out = Self { cents: PARTIAL_CENTS.map(|c| c + shared), spread: PARTIAL_SPREAD, unsure };
         for (partial, (cents, spread)) in out.cents.iter_mut().zip(&mut out.spread).enumerate() {
             let own: Vec<f64> = cells.iter().filter(|((p, _), _)| *p == partial).map(|(_, c)| c - *cents).collect();
@@ -120,14 +126,14 @@ fn onset(store: &PeakStore, first: usize, end: usize, midi: f64) -> usize {
 }
 
 /// What all partials (or strings) begin sharp by, and its standard deviation, from what each of them says.
-pub fn shared(cells: &[f64]) -> Option<(f64, f64)> {
+pub fn shared(cells: &[f64], known: &Known) -> Option<(f64, f64)> {
     let middle = median(cells).filter(|_| cells.len() >= FEWEST)?;
     let away: Vec<f64> = cells.iter().map(|c| (c - middle).abs()).collect();
     let (n, scatter) = (cells.len() as f64, 1.4826 * median(&away)?);
-    let (before, worth) = CELL_SPREAD;
+    let (before, worth) = known.spread;
     let square = (worth * before * before + n * scatter * scatter) / (worth + n);
-    let error = square * MEDIAN_FACTOR / n + COMMON_FLOOR.powi(2);
-    let kinds = KINDS.map(|(share, mean, spread)| {
+    let error = square * MEDIAN_FACTOR / n + known.floor.powi(2);
+    let kinds = known.kinds.map(|(share, mean, spread)| {
         let own = spread * spread;
         let likelihood = share * (-0.5 * (middle - mean).powi(2) / (own + error)).exp() / (own + error).sqrt();
         (likelihood, mean + own / (own + error) * (middle - mean), own * error / (own + error))

@@ -53,7 +53,7 @@ pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-10";
+pub const METHOD_ID: &str = "tuning-11";
 
 /// Keeps the spectral peaks of the tape, at most 2.6 kB a second.
 pub struct TuningMeter {
