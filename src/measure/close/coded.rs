@@ -101,7 +101,7 @@ mod tests {
 
     #[test]
     fn what_a_coder_took_is_given_back_in_the_treble_only() {
-        for other in [|_: usize| false, |frame: usize| frame % 4 != 0] {
+        for other in [|_: usize| false, |frame: usize| !frame.is_multiple_of(4)] {
             let factors = factors(0.9, other);
             assert_eq!(factors[..2], [1.0, 1.0]);
             assert!(factors[2..].iter().all(|f| (f - 1.0 / 0.9).abs() < 1e-3), "{factors:?}");
