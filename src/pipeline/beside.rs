@@ -1,7 +1,8 @@
 //! The room's recording and recordings close to single players, heard once more side by side on one clock.
 //!
 //! Conventions: first to find the exact lines (the alignment of whole tapes is good to a millisecond, this to some hundredths),
-//! once more where a clock was so far off that it blurred what was found, then to measure. Blocks only; what is kept is what the meters keep. Only tapes with a close recording pay for it.
+//! once more where a clock was so far off that it blurred what was found, then to measure. Blocks only; what is kept is what the
+//! meters keep. Only tapes with a close recording pay for it.
 
 use std::sync::atomic::{AtomicBool, Ordering};
 
@@ -85,6 +86,7 @@ pub fn listen(room: &Room, sources: &[Source], stop: &AtomicBool) -> Result<Besi
     Ok(Beside { reading: meter.finish(), lines: found, tunings })
 }
 
+/// Pitches by recording.
 type Tunings = Vec<Option<TuningReading>>;
 
 /// What is left of each recording's lag beside `lines`; `also` gets each hop, and whether a take is on.
