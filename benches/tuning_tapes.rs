@@ -9,6 +9,11 @@
 //! `benches/tuning_fit/guitar.py`. OUT gets `<tape>.rows` and `<tape>.json`: take after take, row after row, 32-bit floats
 //! (seconds, cents above MIDI 0, then what the network hears); and how many rows each take has, where the band stands and how
 //! long the take is.
+//!
+//! `cargo bench --bench tuning_tapes -- --walk-rows OUT FOLDER...`: the same for the network of the bass line
+//! (`benches/tuning_fit/walk.py`): take after take, frame after frame, key after key, in hundredths, a byte each, without where the key
+//! lies; and for each take its frames, the moment of the first, the distance between them and the pitch of the lowest key. The grid stands
+//! at the quarter of a semitone nearest to the truth, in every fourth take at the next one.
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
@@ -33,8 +38,15 @@ struct Row {
 
 fn main() {
     let mut folders: Vec<String> = std::env::args().skip(1).filter(|a| a != "--bench").collect();
-    let rows_to =
-        (folders.len() > 1 && folders[0] == "--rows").then(|| PathBuf::from(folders.drain(..2).nth(1).unwrap()));
+    let write: Option<fn(&Path, &Path)> = match folders.first().map(String::as_str) {
+        Some("--rows") => Some(write_guitar_rows),
+        Some("--walk-rows") => Some(write_walk_rows),
+        _ => None,
+    };
+    let rows_to = write.filter(|_| folders.len() > 1).map(|write| {
+        let out = PathBuf::from(folders.drain(..2).nth(1).unwrap());
+        (write, out)
+    });
     if folders.is_empty() {
         eprintln!("tuning_tapes: give folders of tapes with their truths; nothing measured");
         return;
@@ -43,9 +55,9 @@ fn main() {
         let mut truths: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
         truths.retain(|p| p.to_string_lossy().ends_with(".truth.json"));
         truths.sort();
-        if let Some(out) = &rows_to {
+        if let Some((write, out)) = &rows_to {
             std::fs::create_dir_all(out).unwrap();
-            truths.par_iter().for_each(|t| write_guitar_rows(t, out));
+            truths.par_iter().for_each(|t| write(t, out));
             continue;
         }
         let rows: Vec<Row> = truths.par_iter().flat_map(|t| tape_rows(t)).collect();
@@ -98,6 +110,32 @@ fn write_guitar_rows(path: &Path, out: &Path) {
         told.push(json!({ "rows": take.rows.len(), "band": take.band_cents, "seconds": end_s - start_s }));
     }
     std::fs::write(out.join(format!("{name}.rows")), bytes).unwrap();
+    std::fs::write(out.join(format!("{name}.json")), Value::from(told).to_string()).unwrap();
+}
+
+fn write_walk_rows(path: &Path, out: &Path) {
+    let Some((truth, reading)) = read(path) else { return };
+    let name = truth["name"].as_str().unwrap();
+    let takes_s = Passage::spans(&passages(&truth), PassageKind::Take);
+    let place = |(i, take_s): (usize, &(f64, f64))| {
+        let own = notes(&truth, "bass", take_s.0, take_s.1);
+        let cents = if own.is_empty() { 0.0 } else { weighted_median(own.iter().map(|n| (n.3, n.1)).collect()) };
+        let (quarters, nearest) = (cents / 25.0, (cents / 25.0).round());
+        let next = if quarters > nearest { nearest + 1.0 } else { nearest - 1.0 };
+        let chance: u32 = name.bytes().map(u32::from).sum::<u32>() + i as u32;
+        (if chance.is_multiple_of(4) { next } else { nearest }).rem_euclid(4.0) as usize
+    };
+    let places: Vec<usize> = takes_s.iter().enumerate().map(place).collect();
+    let (mut bytes, mut told) = (Vec::new(), Vec::new());
+    for take in reading.walk_rows(&takes_s, &places) {
+        for key in take.frames.as_flattened() {
+            // The last two say where the key lies, which `lowest_midi` says too.
+            bytes.extend(key[..key.len() - 2].iter().map(|x| (100.0 * x).round().min(255.0) as u8));
+        }
+        let (first_s, step_s) = take.times_s;
+        told.push(json!({ "frames": take.frames.len(), "first_s": first_s, "step_s": step_s, "lowest_midi": take.lowest_midi }));
+    }
+    std::fs::write(out.join(format!("{name}.walk")), bytes).unwrap();
     std::fs::write(out.join(format!("{name}.json")), Value::from(told).to_string()).unwrap();
 }
 

@@ -36,6 +36,13 @@ impl Dense {
         Self { inputs, outputs, panels, bias }
     }
 
+    /// The answers for all of `rows`.
+    pub fn of(&self, rows: &[f32]) -> Vec<f32> {
+        let mut out = Vec::new();
+        self.apply(rows, &mut out);
+        out
+    }
+
     /// Appends the answer for every row of `rows` to `out`.
     pub fn apply(&self, rows: &[f32], out: &mut Vec<f32>) {
         let from = out.len();

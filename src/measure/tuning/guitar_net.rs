@@ -56,18 +56,13 @@ static NETWORK: LazyLock<Network> = LazyLock::new(|| {
 /// What is believed of each candidate.
 pub fn beliefs(candidates: &[Candidate]) -> Vec<Belief> {
     let rows: Vec<f32> = candidates.iter().flat_map(|c| c.inputs).collect();
-    let layer = |layer: &Dense, rows: &[f32]| {
-        let mut out = Vec::new();
-        layer.apply(rows, &mut out);
-        out
-    };
     let curved = |mut units: Vec<f32>| {
         units.iter_mut().for_each(|x| *x /= 1.0 + (-*x).exp());
         units
     };
-    let first = curved(layer(&NETWORK.enter, &rows));
-    let second = curved(layer(&NETWORK.middle, &first));
-    layer(&NETWORK.leave, &second).as_chunks::<OUTPUTS>().0.iter().map(belief).collect()
+    let first = curved(NETWORK.enter.of(&rows));
+    let second = curved(NETWORK.middle.of(&first));
+    NETWORK.leave.of(&second).as_chunks::<OUTPUTS>().0.iter().map(belief).collect()
 }
 
 fn belief(out: &[f32; OUTPUTS]) -> Belief {

@@ -18,7 +18,7 @@ use crate::units::hz_to_midi;
 use super::compact::{PLACES, PeakStore, StoredPeak, midi_of_place, place_of};
 
 /// Lowest pitch looked for: B0 of a five-string bass less a semitone.
-const LOWEST_MIDI: f64 = 22.0;
+pub const LOWEST_MIDI: f64 = 22.0;
 /// Steps of the grid a semitone.
 const STEPS_PER_SEMITONE: f64 = 4.0;
 /// Highest pitch looked for: D3; higher bass notes are left to the comping instruments.
@@ -26,7 +26,7 @@ const HIGHEST_MIDI: f64 = 50.0;
 const STATES: usize = ((HIGHEST_MIDI - LOWEST_MIDI) * STEPS_PER_SEMITONE) as usize + 1;
 /// Multiples of a pitch whose peaks speak for it or against it, with their weight at MIDI 36 and the change of that weight
 /// an octave up.
-const EVIDENCE: [(f64, f64, f64); 18] = [
+pub const EVIDENCE: [(f64, f64, f64); 18] = [
     (1.0 / 3.0, 0.05, 0.09),
     (0.5, -0.57, -0.51),
     (2.0 / 3.0, -0.63, -0.07),
@@ -48,9 +48,9 @@ const EVIDENCE: [(f64, f64, f64); 18] = [
 ];
 /// Prior of the register: linear and square term, in octaves from MIDI 36.
 const REGISTER: [f64; 2] = [0.01, -2.05];
-const MIDDLE_MIDI: f64 = 36.0;
+pub const MIDDLE_MIDI: f64 = 36.0;
 /// A peak speaks for pitches within this distance, semitones, less towards the edge.
-const HALF_WIDTH: f64 = 0.6;
+pub const HALF_WIDTH: f64 = 0.6;
 /// Share of the long-term level that is taken out of every peak's level (exponent).
 const LEVELLING: f64 = 0.8;
 /// Peaks below this frequency make the power by which a frame is levelled, Hz.
@@ -117,7 +117,7 @@ impl LongTermLevel {
     }
 
     /// Amplitude of a peak, levelled.
-    fn levelled(&self, peak: StoredPeak) -> f64 {
+    pub fn levelled(&self, peak: StoredPeak) -> f64 {
         peak.amplitude() * f64::from(self.gains[peak.place()])
     }
 }
@@ -142,20 +142,34 @@ fn fitted(store: &PeakStore, index: usize) -> impl Iterator<Item = StoredPeak> +
     store.stored(index).take_while(move |p| p.place() < end)
 }
 
-/// Log-likelihood of every pitch in every frame.
-fn scores(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) -> Vec<Vec<f32>> {
+/// A frame counts as this share of one that is louder than three in ten, at least: what stands alone in near silence is no note.
+const QUIET: (f64, f64) = (0.3, 0.3);
+
+/// Added to the amplitude of each of frames `first..end` before it is levelled by its own power.
+pub fn quiet(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) -> f64 {
     let loudest = |i| fitted(store, i).map(|p| level.levelled(p)).fold(0.0, f64::max);
     let largest: Vec<f64> = (first..end).map(loudest).collect();
-    let quiet = quantile(&largest, 0.3).unwrap_or(0.0) * 0.3;
+    quantile(&largest, QUIET.0).unwrap_or(0.0) * QUIET.1
+}
+
+/// Pitch and strength of the peaks of a frame, levelled; none of silence.
+pub fn voices(store: &PeakStore, level: &LongTermLevel, quiet: f64, index: usize) -> Vec<(f64, f64)> {
+    let limit = hz_to_midi(LEVELLED_BELOW_HZ);
+    let mut peaks: Vec<(f64, f64)> = fitted(store, index).map(|p| (p.midi(), level.levelled(p))).collect();
+    let power: f64 = peaks.iter().filter(|(midi, _)| *midi < limit).map(|(_, w)| w * w).sum();
+    let norm = power.sqrt() + quiet;
+    if norm <= 0.0 {
+        return Vec::new();
+    }
+    peaks.iter_mut().for_each(|(_, w)| *w = (*w / norm).sqrt());
+    peaks
+}
+
+/// Log-likelihood of every pitch in every frame.
+fn scores(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) -> Vec<Vec<f32>> {
+    let quiet = quiet(store, level, first, end);
     let (kinds, register) = (kinds(), register());
-    let mut peaks = Vec::new();
-    (first..end)
-        .map(|i| {
-            peaks.clear();
-            peaks.extend(fitted(store, i).map(|p| (p.midi(), level.levelled(p))));
-            frame_scores(&peaks, quiet, &kinds, &register)
-        })
-        .collect()
+    (first..end).map(|i| frame_scores(&voices(store, level, quiet, i), &kinds, &register)).collect()
 }
 
 /// One kind of evidence, ready for the grid.
@@ -198,19 +212,16 @@ const BEFORE: usize = REACH as usize;
 /// The grid with room for what is touched on both sides.
 const ROOM: usize = STATES + 2 * TOUCHED;
 
-fn frame_scores(peaks: &[(f64, f64)], quiet: f64, kinds: &[Kind], register: &[f32]) -> Vec<f32> {
-    let limit = hz_to_midi(LEVELLED_BELOW_HZ);
-    let power: f64 = peaks.iter().filter(|(midi, _)| *midi < limit).map(|(_, w)| w * w).sum();
-    let norm = power.sqrt() + quiet;
-    if norm <= 0.0 {
+fn frame_scores(voices: &[(f64, f64)], kinds: &[Kind], register: &[f32]) -> Vec<f32> {
+    if voices.is_empty() {
         return vec![-100.0; STATES];
     }
     let mut sum = register.to_vec();
     // Steps from the room's beginning, and strength.
-    let voice = |(midi, w): &(f64, f64)| {
-        (((midi - LOWEST_MIDI) * STEPS_PER_SEMITONE) as f32 + TOUCHED as f32, (w / norm).sqrt() as f32)
+    let voice = |(midi, strength): &(f64, f64)| {
+        (((midi - LOWEST_MIDI) * STEPS_PER_SEMITONE) as f32 + TOUCHED as f32, *strength as f32)
     };
-    let voices: Vec<(f32, f32)> = peaks.iter().map(voice).collect();
+    let voices: Vec<(f32, f32)> = voices.iter().map(voice).collect();
     let mut best = [0.0f32; ROOM];
     for Kind { above, weights } in kinds {
         best.fill(0.0);

@@ -34,6 +34,10 @@ mod summary;
 mod tracks;
 mod trend;
 mod tuned_before;
+mod walk;
+mod walk_hearing;
+mod walk_net;
+mod walk_rows;
 
 use std::sync::Arc;
 
@@ -51,9 +55,10 @@ pub use hints::TuningHints;
 pub use played_strings::PlayedString;
 pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
+pub use walk_hearing::WalkRows;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-11";
+pub const METHOD_ID: &str = "tuning-12";
 
 /// Keeps the spectral peaks of the tape, at most 2.6 kB a second.
 pub struct TuningMeter {
@@ -74,6 +79,12 @@ impl TuningReading {
     /// 440 Hz), with its 95 % interval; absent with "no_note_heard".
     pub fn single_note(&self, start_s: f64, end_s: f64) -> Measured {
         single::single_note(&self.store, start_s, end_s)
+    }
+
+    /// What the network of the bass line hears of each of the takes `(start_s, end_s)`, on the grid that stands at the quarter of a semitone
+    /// (0 to 3) given with it in `places`: the rows that its weights are fitted on.
+    pub fn walk_rows(&self, takes_s: &[(f64, f64)], places: &[usize]) -> Vec<WalkRows> {
+        WalkRows::of(&self.store, takes_s, places)
     }
 
     /// What the network of the guitar hears of each of the takes `(start_s, end_s)`: the rows that its weights are fitted on.

@@ -75,8 +75,9 @@ const REACH_CENTS: f64 = 95.0;
 const EXPLAINED_CENTS: f64 = 25.0;
 /// Partials that may explain a peak.
 const PARTIALS: u32 = 12;
-/// Partials that must not be missing.
-const NEEDED: u32 = 4;
+/// Partials that must not be missing: the first four, and two odd ones more, which two strings of the guitar that ring together do not have
+/// between them (A2 with E2, which are the 2nd and 3rd of A1).
+const NEEDED: [usize; 6] = [1, 2, 3, 4, 5, 7];
 /// Partials whose pitch is measured: of the first of them the strongest near the string's place, of the others what lies near
 /// the middle of the first.
 const FIRST_MEASURED: u32 = 6;
@@ -161,7 +162,7 @@ fn median_amplitude(peaks: &[Peak]) -> f32 {
 fn explain(peaks: &[Peak], nominal_hz: f64, reach_cents: f64, strongest: f64) -> Option<(f64, f64)> {
     let f0 = fundamental_near(peaks, nominal_hz, reach_cents)?;
     let (mut explained, mut left) = (0.0, 0.0);
-    let mut heard = [false; NEEDED as usize + 1];
+    let mut heard = [false; PARTIALS as usize + 1];
     for p in peaks {
         let strength = f64::from(p.amplitude).sqrt();
         let number = (f64::from(p.hz) / f0).round();
@@ -170,9 +171,7 @@ fn explain(peaks: &[Peak], nominal_hz: f64, reach_cents: f64, strongest: f64) ->
             && (1200.0 * (f64::from(p.hz) / (number * f0)).log2()).abs() < EXPLAINED_CENTS;
         if near {
             explained += strength;
-            if number <= f64::from(NEEDED) {
-                heard[number as usize] = true;
-            }
+            heard[number as usize] = true;
         } else {
             left += strength;
         }
@@ -180,7 +179,7 @@ fn explain(peaks: &[Peak], nominal_hz: f64, reach_cents: f64, strongest: f64) ->
     if !(heard[1] || heard[2] && heard[3]) {
         return None;
     }
-    let missing = (1..=NEEDED as usize).filter(|n| !heard[*n]).count() as f64;
+    let missing = NEEDED.iter().filter(|n| !heard[**n]).count() as f64;
     let score = explained - left - 0.5 * missing * strongest.sqrt();
     (explained > 0.0).then(|| (score, explained / (explained + left)))
 }
@@ -288,6 +287,19 @@ fn partial(
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn two_strings_of_a_guitar_are_not_a_string_of_the_bass() {
+        let tone = |midi: f64, n: u32, amplitude: f32| Peak { hz: (midi_to_hz(midi) * f64::from(n)) as f32, amplitude };
+        // A2 is played while E2 still rings.
+        let mut peaks: Vec<Peak> = (1..=7).map(|n| tone(45.0, n, 0.1 / n as f32)).collect();
+        peaks.extend([tone(40.0, 1, 0.03), tone(40.0, 2, 0.06)]);
+        peaks.sort_by(|a, b| a.hz.total_cmp(&b.hz));
+        let chosen = choose(&peaks, None).map(|index| OPEN_STRINGS[index]);
+        assert_eq!(chosen, Some((StringPlayer::Guitar, 45)));
+        let bass: Vec<Peak> = (1..=8).map(|n| tone(33.0, n, 0.1 / n as f32)).collect();
+        assert_eq!(choose(&bass, None).map(|index| OPEN_STRINGS[index]), Some((StringPlayer::Bass, 33)));
+    }
 
     /// The D string of a bass for 1.2 s, its fundamental `low_cents` under its other partials.
     fn sounding(low_cents: f64) -> OpenString {

@@ -17,7 +17,7 @@ use super::guitar::guitar as find_guitar;
 use super::heard::Heard;
 use super::hints::{TuningHints, near_pitch};
 use super::leaning::{BASSES, GUITARS};
-use super::line::{LongTermLevel, bass_runs};
+use super::line::{LongTermLevel, Run, bass_runs};
 use super::offset::bass_offset;
 use super::played_strings::PlayedString;
 use super::settled::settled;
@@ -25,6 +25,7 @@ use super::strings::{OpenString, StringPlayer, last_of_each, soundings};
 use super::strings_say::guitar_strings_say;
 use super::trend::{CellReading, NoteOffset, curve, level, retunings, trend};
 use super::tuned_before::tuned_before;
+use super::walk::walking_runs;
 
 /// Tuning of one player in a take.
 #[derive(Clone, Debug)]
@@ -106,7 +107,7 @@ pub struct TapeTuning {
 /// "no_bass_heard", "no_guitar_heard", "guitar_not_clear", "no_horns_heard", "no_piano_heard", "too_few_notes".
 ///
 /// # Method and source
-/// See the modules: harmonic sum and Viterbi path for the bass line; robust fits of partials; likelihoods over keys; takes of bass and
+/// See the modules: harmonic sum and Viterbi path for the bass line, a network where that is not clear; robust fits of partials; likelihoods over keys; takes of bass and
 /// guitar lean on the open strings heard shortly before and after them, as far as the drift between lets them.
 pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuning {
     measure_tuning_with(reading, passages, &TuningHints::default())
@@ -132,13 +133,16 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
     let heard = |(&(first, end), &take_s): (&(usize, usize), &(f64, f64))| {
         let store = &store.view();
         let runs = bass_runs(store, &long_term, first, end);
-        let notes = bass_notes(store, &runs);
         let band = band_pitch(store, first, end);
-        let offset = bass_offset(store, &runs, band.band.value)
-            .and_then(|o| settled(store, &runs, o.cents, band.band.value, &sounded).map(|s| (o, s)));
+        let bass_on = |runs: &[Run]| {
+            let offset = bass_offset(store, runs, band.band.value)
+                .and_then(|o| settled(store, runs, o.cents, band.band.value, &sounded).map(|s| (o, s)));
+            Heard::of_bass(&bass_notes(store, runs), offset.as_ref().map(|(o, s)| (o, s)))
+        };
+        let bass = bass_on(&runs).or_between(|| bass_on(&walking_runs(store, &long_term, first, end)));
         let said = guitar_strings_say(&sounded, take_s);
         let chords = find_guitar(store, &runs, first, end, band.band.value, !said.is_empty());
-        ((Heard::of_bass(&notes, offset.as_ref().map(|(o, s)| (o, s))), Heard::of_guitar(chords.as_ref(), &said)), band)
+        ((bass, Heard::of_guitar(chords.as_ref(), &said)), band)
     };
     let ((mut bass, mut guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().zip(&takes_s).map(heard).unzip();
     let starts_s: Vec<f64> = takes_s.iter().map(|t| t.0).collect();
