@@ -16,7 +16,8 @@ use super::trend::{CellReading, NoteOffset, drift_between, level, unwrap_offsets
 use crate::dsp::partials::weighted_median;
 use crate::stats::Measured;
 
-/// A bass is clear up to this half-width of its 95 % interval, cents. With 5 to 9 takes come out alike (457 takes, in sight).
+/// A bass is clear up to this half-width of its 95 % interval, cents. Where the clearer of both lines was taken, 5 to 9 came out
+/// alike (457 takes, in sight).
 const CLEAR_CENTS: f64 = 6.0;
 
 /// Notes of one player in one take.
