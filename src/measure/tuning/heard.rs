@@ -92,7 +92,7 @@ impl Heard {
     }
 
     /// This bass where it is clear or none was heard; else between this and `other`, the same bass along another line, by their precisions.
-    /// What they are wrong about they mostly share: the interval is no narrower for it.
+    /// What they are wrong about they mostly share: the interval is no narrower for two that agree, and wider for two that do not.
     pub fn or_between(self, other: impl FnOnce() -> Self) -> Self {
         let Some(half) = self.half_width_cents.filter(|half| *half > CLEAR_CENTS) else { return self };
         let other = other();
@@ -101,10 +101,13 @@ impl Heard {
         let ((half, at, mut clearer), (other_half, other_at, _)) =
             if other_half < half { (second, first) } else { (first, second) };
         let share = half.powi(2) / (half.powi(2) + other_half.powi(2));
-        let cents = share * wrap(other_at - at);
+        let apart = wrap(other_at - at);
+        let cents = share * apart;
         clearer.notes.iter_mut().for_each(|n| n.cents += cents);
         clearer.strings_say.iter_mut().for_each(|s| s.cents -= cents);
-        clearer.systematic_cents = (1.0 - share) * half + share * other_half;
+        // Spread of what either says, and of the two.
+        let within = (1.0 - share) * half.powi(2) + share * other_half.powi(2);
+        clearer.systematic_cents = (within + share * (1.0 - share) * (1.96 * apart).powi(2)).sqrt();
         clearer.half_width_cents = Some(clearer.systematic_cents);
         clearer
     }
@@ -278,10 +281,15 @@ mod tests {
         };
         assert_eq!(heard(10.0, Some(4.0)).or_between(|| panic!("not needed")).half_width_cents, Some(4.0));
         assert_eq!(heard(10.0, None).or_between(|| panic!("no bass was heard")).half_width_cents, None);
-        // As sure as each other: in the middle. The other twice as sure: four times the weight.
-        assert_eq!(told(Some(8.0), Some(8.0)), (2.5, Some(8.0), 11.0));
+        // As sure as each other: in the middle. The other twice as sure: four times the weight. Variance of a mixture: (0.2 x 12 x 12 +
+        // 0.8 x 6 x 6) + 0.2 x 0.8 x (1.96 x 15)^2, by hand.
+        let (cents, half, strings) = told(Some(8.0), Some(8.0));
+        assert!((cents - 2.5).abs() < 1e-9 && (half.unwrap() - 16.736).abs() < 1e-3, "{cents} {half:?}");
+        assert!((strings - 11.0).abs() < 1e-9, "{strings}");
         let (cents, half, strings) = told(Some(12.0), Some(6.0));
-        assert!((cents + 2.0).abs() < 1e-9 && (half.unwrap() - 7.2).abs() < 1e-9, "{cents} {half:?}");
+        assert!((cents + 2.0).abs() < 1e-9 && (half.unwrap() - 13.995).abs() < 1e-3, "{cents} {half:?}");
+        let agreed = heard(10.0, Some(12.0)).or_between(|| heard(10.0, Some(6.0)));
+        assert!((agreed.half_width_cents.unwrap() - 57.6f64.sqrt()).abs() < 1e-9, "{:?}", agreed.half_width_cents);
         assert!((strings + 4.0).abs() < 1e-9, "what the strings say stays where it is: {strings}");
         assert_eq!(told(Some(9.0), None), (10.0, Some(9.0), 11.0));
         // The short way round the circle of a semitone.
