@@ -287,7 +287,7 @@ mod tests {
         assert!((cents - 2.5).abs() < 1e-9 && (half.unwrap() - 16.736).abs() < 1e-3, "{cents} {half:?}");
         assert!((strings - 11.0).abs() < 1e-9, "{strings}");
         let (cents, half, strings) = told(Some(12.0), Some(6.0));
-        assert!((cents + 2.0).abs() < 1e-9 && (half.unwrap() - 13.995).abs() < 1e-3, "{cents} {half:?}");
+        assert!((cents + 2.0).abs() < 1e-9 && (half.unwrap() - 13.9963).abs() < 1e-3, "{cents} {half:?}");
         let agreed = heard(10.0, Some(12.0)).or_between(|| heard(10.0, Some(6.0)));
         assert!((agreed.half_width_cents.unwrap() - 57.6f64.sqrt()).abs() < 1e-9, "{:?}", agreed.half_width_cents);
         assert!((strings + 4.0).abs() < 1e-9, "what the strings say stays where it is: {strings}");
