@@ -22,16 +22,16 @@ def takes(source):
         all_ = np.fromfile(f"{rows}/{name}.walk", np.uint8).reshape(-1, KEYS, HEARD); at = 0
         for take, t_take in zip(json.load(open(f"{rows}/{f}")), T["takes"]):
             x = all_[at:at + take["frames"]]; at += take["frames"]; t = take["first_s"] + take["step_s"] * np.arange(len(x))
-            y = np.full(len(x), -1); on = np.zeros(len(x), bool); seen = False
+            y = np.full(len(x), -1); on = np.zeros(len(x), bool)
             for n in T["notes"].get("bass", []):
                 if not len(t) or not t[0] <= n["t"] < t[-1]: continue
                 # The key nearest to what was played: a grid may stand half a semitone away from the numbers of the notes.
-                key = round(n["key"] + n["cents"] / 100 - take["lowest_midi"]); seen = True
+                key = round(n["key"] + n["cents"] / 100 - take["lowest_midi"])
                 on |= (t >= n["t"] + ENDED_S) & (t < n["t"] + n["d"] + ENDED_S)
                 if 0 <= key < KEYS: y[(t >= n["t"] + BEGUN_S) & (t < n["t"] + n["d"] - ENDED_S)] = key
             y[~on] = KEYS
             y[(t < t_take["start"] - AROUND_S) | (t >= t_take["end"] + AROUND_S)] = -1
-            if len(x): out.append((f"{os.path.basename(rows.rstrip('/'))}/{name}", x, y.astype(np.int64), (take["lowest_midi"] - 36) / 12, seen))
+            if len(x): out.append((f"{os.path.basename(rows.rstrip('/'))}/{name}", x, y.astype(np.int64), (take["lowest_midi"] - 36) / 12))
     return out
 
 
@@ -65,7 +65,7 @@ def heard(x): return torch.from_numpy(x.astype(np.float32) / 100)
 def test(net, data):
     right, sets, silent = [], [], []
     with torch.no_grad():
-        for name, x, y, lowest, _ in data:
+        for name, x, y, lowest in data:
             s = net(heard(x)[None], torch.tensor([lowest], dtype=torch.float32))[0].numpy(); on, off = (y >= 0) & (y < KEYS), y == KEYS
             if on.sum() >= 50: right.append((s[on].argmax(1) == y[on]).mean()); sets.append(name.split("/")[0])
             if off.sum() > 10: silent.append((s[off].argmax(1) == KEYS).mean())
@@ -80,7 +80,7 @@ def fit(out, seed, steps, data):
     for step in range(steps):
         xs, ys, ls = [], [], []
         for i in rng.integers(0, len(data), TAKES):
-            _, x, y, lowest, _ = data[i]; at = rng.integers(0, max(1, len(x) - FRAMES)); x, y = x[at:at + FRAMES], y[at:at + FRAMES]; short = FRAMES - len(x)
+            _, x, y, lowest = data[i]; at = rng.integers(0, max(1, len(x) - FRAMES)); x, y = x[at:at + FRAMES], y[at:at + FRAMES]; short = FRAMES - len(x)
             xs.append(np.pad(x, ((0, short), (0, 0), (0, 0)))); ys.append(np.pad(y, (0, short), constant_values=-1)); ls.append(lowest)
         s = net(heard(np.stack(xs)), torch.tensor(ls, dtype=torch.float32))
         loss = nn.functional.cross_entropy(s.reshape(-1, KEYS + 1), torch.from_numpy(np.stack(ys)).reshape(-1), ignore_index=-1)
@@ -97,7 +97,7 @@ def write(fitted, out, fixture, data):
     np.concatenate([p.ravel() for p in parts]).astype("<f2").tofile(out)
     # The vector: the answers of the weights as written, to the first frames of a take and all around them.
     net = Net(); net.load_state_dict({k: torch.from_numpy(v.astype("<f2").astype(np.float32)) for k, v in w.items()}); net.double()
-    _, x, _, lowest, _ = data[0]; x = x[100:100 + TAPS + 2]; h = heard(x).double()
+    _, x, _, lowest = data[0]; x = x[100:100 + TAPS + 2]; h = heard(x).double()
     with torch.no_grad(): s = torch.log_softmax(net(h[None], torch.tensor([lowest], dtype=torch.float64))[0], 1)
     middle = slice(TAPS // 2, len(x) - TAPS // 2)
     json.dump(dict(lowest_midi=36 + 12 * lowest, hundredths=x.tolist(), answers=s[middle].numpy().round(5).tolist()), open(fixture, "w"))

@@ -48,6 +48,7 @@ pub const EVIDENCE: [(f64, f64, f64); 18] = [
 ];
 /// Prior of the register: linear and square term, in octaves from MIDI 36.
 const REGISTER: [f64; 2] = [0.01, -2.05];
+/// Where octaves are counted from.
 pub const MIDDLE_MIDI: f64 = 36.0;
 /// A peak speaks for pitches within this distance, semitones, less towards the edge.
 pub const HALF_WIDTH: f64 = 0.6;
@@ -117,7 +118,7 @@ impl LongTermLevel {
     }
 
     /// Amplitude of a peak, levelled.
-    pub fn levelled(&self, peak: StoredPeak) -> f64 {
+    fn levelled(&self, peak: StoredPeak) -> f64 {
         peak.amplitude() * f64::from(self.gains[peak.place()])
     }
 }
@@ -152,24 +153,28 @@ pub fn quiet(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize)
     quantile(&largest, QUIET.0).unwrap_or(0.0) * QUIET.1
 }
 
-/// Pitch and strength of the peaks of a frame, levelled; none of silence.
-pub fn voices(store: &PeakStore, level: &LongTermLevel, quiet: f64, index: usize) -> Vec<(f64, f64)> {
+/// Pitch and strength of the peaks of a frame, levelled; `None` where all is silent.
+pub fn voices(store: &PeakStore, level: &LongTermLevel, quiet: f64, index: usize) -> Option<Vec<(f64, f64)>> {
     let limit = hz_to_midi(LEVELLED_BELOW_HZ);
     let mut peaks: Vec<(f64, f64)> = fitted(store, index).map(|p| (p.midi(), level.levelled(p))).collect();
     let power: f64 = peaks.iter().filter(|(midi, _)| *midi < limit).map(|(_, w)| w * w).sum();
     let norm = power.sqrt() + quiet;
     if norm <= 0.0 {
-        return Vec::new();
+        return None;
     }
     peaks.iter_mut().for_each(|(_, w)| *w = (*w / norm).sqrt());
-    peaks
+    Some(peaks)
 }
 
 /// Log-likelihood of every pitch in every frame.
 fn scores(store: &PeakStore, level: &LongTermLevel, first: usize, end: usize) -> Vec<Vec<f32>> {
     let quiet = quiet(store, level, first, end);
     let (kinds, register) = (kinds(), register());
-    (first..end).map(|i| frame_scores(&voices(store, level, quiet, i), &kinds, &register)).collect()
+    let frame = |i| match voices(store, level, quiet, i) {
+        Some(voices) => frame_scores(&voices, &kinds, &register),
+        None => vec![-100.0; STATES],
+    };
+    (first..end).map(frame).collect()
 }
 
 /// One kind of evidence, ready for the grid.
@@ -213,9 +218,6 @@ const BEFORE: usize = REACH as usize;
 const ROOM: usize = STATES + 2 * TOUCHED;
 
 fn frame_scores(voices: &[(f64, f64)], kinds: &[Kind], register: &[f32]) -> Vec<f32> {
-    if voices.is_empty() {
-        return vec![-100.0; STATES];
-    }
     let mut sum = register.to_vec();
     // Steps from the room's beginning, and strength.
     let voice = |(midi, strength): &(f64, f64)| {

@@ -47,7 +47,7 @@ impl<'a> Listener<'a> {
 
     /// What is heard of a frame.
     pub fn rows(&self, store: &PeakStore, index: usize) -> FrameRows {
-        let voices = voices(store, self.level, self.quiet, index);
+        let voices = voices(store, self.level, self.quiet, index).unwrap_or_default();
         let mut rows = [[0.0; INPUTS]; KEYS];
         for (number, (multiple, ..)) in EVIDENCE.iter().enumerate() {
             let above = self.lowest_midi + 12.0 * multiple.log2();
