@@ -3,6 +3,7 @@
 //! Conventions: every field is a [`Measured`]; `trusted_for` is the verdict that other rooms ask for.
 
 pub mod clipping;
+mod cut_tail;
 pub mod hum;
 pub mod levels;
 mod over_talk;
@@ -17,7 +18,7 @@ use crate::dsp::{Block, Meter};
 use crate::stats::Measured;
 
 /// Changes whenever a number of this room may move.
-pub const METHOD: &str = "health-2";
+pub const METHOD: &str = "health-3";
 
 /// May a family of measures be believed on this recording?
 #[derive(Clone, Debug, PartialEq, Eq)]

@@ -90,6 +90,32 @@ fn overdriven_peaks_are_told_also_after_the_level_was_turned_down() {
     assert!((lowered / share - 1.0).abs() < 0.25, "{lowered} and {share}");
 }
 
+/// Every sample moved by up to 0.4 dB of full scale, as a lossy codec does.
+fn moved_as_by_a_codec(channels: &[Vec<f32>], gain: f32) -> Vec<Vec<f32>> {
+    let mut noise = Noise(5);
+    channels.iter().map(|c| c.iter().map(|x| gain * x + 0.045 * noise.next() as f32).collect()).collect()
+}
+
+#[test]
+fn a_rail_of_which_a_codec_left_no_pile_is_told_by_the_tail_that_stops_there() {
+    let (channels, rate) = tape_of(Recorder { overdrive_db: 5.0, ..Recorder::default() }, 23);
+    let top = channels.iter().flatten().fold(0.0f32, |top, x| top.max(x.abs()));
+    let on = |c: &Vec<f32>| 100.0 * c.iter().filter(|x| x.abs() > 0.999 * top).count() as f64 / c.len() as f64;
+    let on_rail = channels.iter().map(on).fold(0.0, f64::max);
+    let (health, _) = hear(&moved_as_by_a_codec(&channels, 1.0 / top), rate);
+    let told = &health.clipped_percent;
+    assert!(on_rail > 0.001 && told.value.unwrap() > 0.001, "{on_rail} {told:?}");
+    assert!(told.low.unwrap() < on_rail && told.high.unwrap() > on_rail, "{on_rail} {told:?}");
+    assert_eq!(told.warnings, vec!["rail_blurred_by_codec"]);
+    // The same music with its own tops, as loud: nothing to tell.
+    let (whole, rate) = tape_of(Recorder::default(), 23);
+    let top = whole.iter().flatten().fold(0.0f32, |top, x| top.max(x.abs()));
+    for gain in [1.0 / top, 1.06 / top, 0.7 / top] {
+        let (health, _) = hear(&moved_as_by_a_codec(&whole, gain), rate);
+        assert_eq!(health.clipped_percent.value, Some(0.0), "{gain}");
+    }
+}
+
 /// Closed form: a sine of amplitude `a` cut at `c` sits on the rail for `1 - 2 asin(c / a) / pi` of the time.
 #[test]
 fn a_sine_cut_at_half_its_height_is_on_the_rail_two_thirds_of_the_time() {
