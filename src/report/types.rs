@@ -533,7 +533,7 @@ pub struct PartFacts {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub low_end_excess_db: Option<Measured>,
     /// Loudness that each layer alone would have; null where the recorder rode its gain, clipped or came to full scale, and for
-    /// the bass where a low cut takes its lowest part.
+    /// bass and drums where a low cut takes their lowest part.
     pub layers_lufs: LayerLevels,
     /// The same against the loudness of the whole band, LU; holds also where the recorder's own level does not.
     #[serde(default, skip_serializing_if = "Option::is_none")]

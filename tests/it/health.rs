@@ -2,9 +2,10 @@
 
 use ledgerline::demo::render;
 use ledgerline::demo::scenario::{HornLine, Item, Part, Recorder, Scenario, Take, Tempo};
+use ledgerline::dsp::filters::{Biquad, BiquadFilter};
 
 use crate::hearing::hear;
-use crate::test_signals::Noise;
+use crate::test_signals::{Noise, synth_shaped_noise};
 
 fn tape_of(recorder: Recorder, seed: u64) -> (Vec<Vec<f32>>, u32) {
     let mut part = Part::new("head", HornLine::Melody);
@@ -173,6 +174,39 @@ fn a_phones_low_cut_is_found_within_a_third_of_an_octave() {
         let got = health.low_cut_hz.value;
         assert!(got.is_some_and(|g| (g / hz).log2().abs() < 0.34), "{:?} for {hz}", health.low_cut_hz);
         assert!(!health.low_end.ok && health.low_end.reason.contains("hears little below"));
+    }
+}
+
+/// A minute and a half of room noise that falls by `db_per_octave`, with a boosted bass (15 dB over each of six voices above it) in every other
+/// second, through a second-order high-pass at `cut_hz`.
+fn boosted_bass_in_a_room(db_per_octave: f64, cut_hz: Option<f64>) -> Vec<f32> {
+    let mut noise = synth_shaped_noise(3, 48_000 * 90, db_per_octave);
+    let scale = 0.004 / (noise.iter().map(|x| f64::from(x * x)).sum::<f64>() / noise.len() as f64).sqrt();
+    noise.iter_mut().for_each(|x| *x *= scale as f32);
+    for (i, x) in noise.iter_mut().enumerate().filter(|(i, _)| (i / 48_000) % 2 == 1) {
+        let t = i as f64 / 48_000.0;
+        let voice = |hz: f64, a: f64| a * (std::f64::consts::TAU * hz * t).sin();
+        let above: f64 = [165.0, 208.0, 262.0, 330.0, 415.0, 494.0].map(|hz| voice(hz, 0.036)).iter().sum();
+        *x += (voice(55.0, 0.2) + voice(82.4, 0.2) + above) as f32;
+    }
+    if let Some(hz) = cut_hz {
+        BiquadFilter::new(Biquad::high_pass(48_000.0, hz, std::f64::consts::FRAC_1_SQRT_2)).process(&mut noise);
+    }
+    noise
+}
+
+#[test]
+fn a_low_cut_is_heard_under_a_boosted_bass_and_none_in_a_rooms_own_noise() {
+    for db_per_octave in [0.0, -3.0, -6.0] {
+        let (health, _) = hear(&[boosted_bass_in_a_room(db_per_octave, None)], 48_000);
+        let why = health.low_cut_hz.reason.as_deref();
+        assert_eq!((health.low_cut_hz.value, why), (None, Some("no_low_cut_heard")), "{db_per_octave}");
+        for hz in [80.0, 110.0, 150.0] {
+            let (health, _) = hear(&[boosted_bass_in_a_room(db_per_octave, Some(hz))], 48_000);
+            let told = &health.low_cut_hz;
+            assert!(told.value.is_some(), "{db_per_octave} {hz}: {told:?}");
+            assert!(told.low.unwrap() < hz && told.high.unwrap() > hz, "{db_per_octave} {hz}: {told:?}");
+        }
     }
 }
 
