@@ -69,16 +69,10 @@ const MOVING: f64 = 1e-6;
 
 /// Hears everything at least twice.
 pub fn listen(room: &Room, sources: &[Source], stop: &AtomicBool) -> Result<Beside, Unheard> {
-    let coarse: Vec<(f64, f64)> = sources.iter().map(|s| s.line).collect();
     let mut powers: Vec<PowerMeter> = (0..=sources.len()).map(|_| PowerMeter::default()).collect();
-    let (mut found, tunings) = lags(room, sources, (&coarse, true), stop, |samples, on| {
+    let (lines, found, tunings) = laid(room, sources, stop, |samples, on| {
         powers.iter_mut().zip(samples).for_each(|(meter, x)| meter.push(x, on));
     })?;
-    let mut lines = refined(&coarse, &found);
-    if found.iter().flatten().any(|lag| lag.slope.abs() > MOVING) {
-        found = lags(room, sources, (&lines, false), stop, |_, _| ())?.0;
-        lines = refined(&lines, &found);
-    }
     let voices: Vec<Voice> = sources.iter().map(|s| s.voice).collect();
     let means: Vec<f64> = powers.iter().map(PowerMeter::mean).collect();
     let mut meter = CloseMeter::new(&voices, &room.takes, &means);
@@ -88,6 +82,26 @@ pub fn listen(room: &Room, sources: &[Source], stop: &AtomicBool) -> Result<Besi
 
 /// Pitches by recording.
 type Tunings = Vec<Option<TuningReading>>;
+/// Where each recording is at the room's start, and its seconds a second of the room.
+type Lines = Vec<(f64, f64)>;
+
+/// The line of each recording so that the player's sound lies upon the room's, with the lag that the last hearing found beside the line
+/// before; `also` as in [`lags`], once.
+fn laid(
+    room: &Room,
+    sources: &[Source],
+    stop: &AtomicBool,
+    also: impl FnMut(&[&[f32]], bool),
+) -> Result<(Lines, Vec<Option<LagLine>>, Tunings), Unheard> {
+    let coarse: Lines = sources.iter().map(|s| s.line).collect();
+    let (found, tunings) = lags(room, sources, (&coarse, true), stop, also)?;
+    let lines = refined(&coarse, &found);
+    if !found.iter().flatten().any(|lag| lag.slope.abs() > MOVING) {
+        return Ok((lines, found, tunings));
+    }
+    let (found, _) = lags(room, sources, (&lines, false), stop, |_, _| ())?;
+    Ok((refined(&lines, &found), found, tunings))
+}
 
 /// What is left of each recording's lag beside `lines`; `also` gets each hop, and whether a take is on.
 fn lags(
@@ -109,7 +123,7 @@ fn lags(
     Ok((meters.into_iter().map(LagMeter::finish).collect(), tunings))
 }
 
-fn refined(lines: &[(f64, f64)], found: &[Option<LagLine>]) -> Vec<(f64, f64)> {
+fn refined(lines: &[(f64, f64)], found: &[Option<LagLine>]) -> Lines {
     lines.iter().zip(found).map(|(line, lag)| moved(*line, lag.as_ref())).collect()
 }
 
@@ -205,4 +219,99 @@ fn stream(
     }
     // The pitches of a recording that goes on behind the room's end are of no use here, but its meter wants its end.
     Ok(feeds.into_iter().map(|feed| feed.tuning.map(Meter::finish)).collect())
+}
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::super::plan::{Look, find_tapes, look_into};
+    use super::*;
+    use crate::tape::write_wav::{WavFile, WavSample, WavSpec};
+
+    const RATE: usize = ANALYSIS_RATE_HZ as usize;
+
+    /// Even numbers in -1..1 (splitmix64).
+    struct Noise(u64);
+
+    impl Noise {
+        fn next(&mut self) -> f32 {
+            self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+            let mut z = self.0;
+            z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+            z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+            ((z ^ (z >> 31)) >> 11) as f32 / (1u64 << 52) as f32 - 1.0
+        }
+    }
+
+    /// Strokes of noise that die away, one every quarter of a second or so, some ten times as loud as others.
+    fn strokes(seconds: usize) -> Vec<f32> {
+        let mut noise = Noise(7);
+        let mut out = vec![0.0f32; seconds * RATE];
+        let mut at = 0;
+        while at < out.len() {
+            let (loud, length) = (0.03 + 0.3 * noise.next().powi(4), RATE / 6);
+            let end = (at + length).min(out.len());
+            for (i, x) in out[at..end].iter_mut().enumerate() {
+                *x += loud * noise.next() * (-(i as f32) / 1500.0).exp();
+            }
+            at += RATE / 4 + (noise.next() * 4000.0) as usize;
+        }
+        out
+    }
+
+    fn tape(folder: &Path, name: &str, samples: &[f32]) -> LookedInto {
+        let spec = WavSpec {
+            channels: 1,
+            sample_rate_hz: ANALYSIS_RATE_HZ,
+            sample: WavSample::Float32,
+            date: None,
+            marks: Vec::new(),
+        };
+        let mut file = WavFile::create(&folder.join(name), spec).unwrap();
+        file.write(&[samples]).unwrap();
+        file.finish().unwrap();
+        let found = find_tapes(&[folder.join(name)]).unwrap();
+        match look_into(&found[0], &AtomicBool::new(false)) {
+            Look::Ready(looked) => looked,
+            _ => panic!("{name} cannot be read"),
+        }
+    }
+
+    /// The samples of a recorder whose clock runs `rate` times as fast.
+    fn by_another_clock(samples: &[f32], rate: f64) -> Vec<f32> {
+        let mut placer = Placer::new(0.0, 1.0 / rate);
+        placer.push(samples);
+        placer.finish();
+        let mut out = Vec::new();
+        placer.give(samples.len(), &mut out);
+        out
+    }
+
+    #[test]
+    fn a_clock_that_is_far_off_is_heard_to_some_hundredths_of_a_millionth() {
+        let folder = tempfile::tempdir().unwrap();
+        let sound = strokes(60);
+        let room = tape(folder.path(), "room.wav", &sound);
+        for ppm in [0.0, 80.0, -60.0] {
+            let rate = 1.0 + 1e-6 * ppm;
+            let close = tape(folder.path(), &format!("close{ppm}.wav"), &by_another_clock(&sound, rate));
+            let source = Source {
+                voice: Voice::Drums,
+                looked: &close,
+                channels: Vec::new(),
+                line: (0.002, 1.0),
+                keep_tuning: false,
+            };
+            let room = Room { looked: &room, channels: Vec::new(), takes: vec![(0.0, 60.0)] };
+            let mut heard = 0;
+            let laid = laid(&room, &[source], &AtomicBool::new(false), |_, _| heard += 1);
+            let Ok((lines, found, _)) = laid else { panic!("not heard") };
+            let (start_s, found_rate) = lines[0];
+            assert_eq!(heard, (60 * RATE).div_ceil(HOP), "the first hearing only");
+            assert!((found_rate - rate).abs() < 0.03e-6, "{ppm}: {}", 1e6 * (found_rate - 1.0));
+            assert!(start_s.abs() < 3e-6, "{ppm}: {start_s}");
+            assert!(found[0].is_some_and(|lag| lag.direct && lag.slope.abs() < MOVING), "{ppm}: {:?}", found[0]);
+        }
+    }
 }
