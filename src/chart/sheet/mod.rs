@@ -19,8 +19,6 @@ const DPI: u32 = 200;
 const GAP: f32 = 28.0;
 const MOST_LINES: usize = 2;
 const MOST_PRAISE: usize = 3;
-/// A single lane is no taller than this.
-const TALLEST_LANE: f32 = 760.0;
 
 /// What became of a fact since the last rehearsal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -171,9 +169,9 @@ fn draw_praise(c: &mut Canvas, area: Area, sheet: &SheetPicture, sizes: &TypeSiz
     y - sizes.body
 }
 
-/// What is drawn of a player: string players their pitch, drums the tempo and the bar, everybody the place in the band.
+/// What is drawn of a player: string players their pitch, drums the bar, drums and keys the tempo, all but drums the place in the band.
 fn draw_plots(c: &mut Canvas, area: Area, sheet: &SheetPicture, tape: (&Report, &Curves), sizes: &TypeSizes) {
-    let (report, curves) = tape;
+    let (report, _) = tape;
     let half = (area.height() - GAP) / 2.0;
     let upper = Area { bottom: area.top + half, ..area };
     let lower = Area { top: area.bottom - half, ..area };
@@ -188,21 +186,22 @@ fn draw_plots(c: &mut Canvas, area: Area, sheet: &SheetPicture, tape: (&Report, 
             draw_layer(c, lower, report, name, said, sizes);
         }
         "drums" => {
-            let top = part_heading(c, upper, upper.top, "How the tempo held (percent of the take's own tempo)", sizes);
-            time::tempo::panel(c, Area { top, ..upper }, report, curves, sizes);
+            draw_tempo(c, upper, tape, sizes);
             let said = "How often each sounds in the bar (full height: in every bar)";
             let top = part_heading(c, lower, lower.top, said, sizes);
             time::bar::kit_panel(c, Area { top, ..lower }, report, sizes);
         }
-        _ => draw_layer(
-            c,
-            Area { bottom: area.top + area.height().min(TALLEST_LANE), ..area },
-            report,
-            "comping",
-            "How loud guitar and keys stand in the band (LU; 0 is as loud as all together)",
-            sizes,
-        ),
+        _ => {
+            let said = "How loud guitar and keys stand in the band (LU; 0 is as loud as all together)";
+            draw_layer(c, upper, report, "comping", said, sizes);
+            draw_tempo(c, lower, tape, sizes);
+        }
     }
+}
+
+fn draw_tempo(c: &mut Canvas, area: Area, (report, curves): (&Report, &Curves), sizes: &TypeSizes) {
+    let top = part_heading(c, area, area.top, "How the tempo held (percent of the take's own tempo)", sizes);
+    time::tempo::panel(c, Area { top, ..area }, report, curves, sizes);
 }
 
 fn draw_layer(c: &mut Canvas, area: Area, report: &Report, layer: &str, said: &str, sizes: &TypeSizes) {
@@ -215,7 +214,7 @@ fn draw_foot(c: &mut Canvas, area: Area, sheet: &SheetPicture, sizes: &TypeSizes
     let recorder = sheet.rows.iter().any(|r| r.mark == SheetMark::NotComparable);
     let note = if recorder { " Not comparable: another recorder or another method." } else { "" };
     let said = format!(
-        "± holds the truth 95 times in 100; \"about the same\" means no change beyond that, or none to be heard.{note} Loud rehearsals can hurt \
+        "± and brackets hold the truth 95 times in 100; \"about the same\" means no change beyond that, or none to be heard.{note} Loud rehearsals can hurt \
          hearing: follow local rules and a qualified hearing-conservation professional."
     );
     let mut y = area.top + 10.0 + sizes.small;

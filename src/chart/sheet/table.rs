@@ -84,15 +84,37 @@ pub fn mark_words(mark: SheetMark) -> &'static str {
     }
 }
 
-/// "−9 ± 3 cents", or "not said".
+/// "−9 ± 3 cents", "0 % (0 to 24)" where the interval ends at none or all of it, or "not said".
 fn value(m: &Measured, unit: &str) -> String {
     let Some(v) = words::finite(m) else { return "not said".to_owned() };
+    let interval = words::interval(m);
+    if let Some((low, high)) = interval.filter(|(low, high)| unit == "%" && (*low <= 0.0 && v >= 0.0 || *high >= 100.0))
+    {
+        let said = |x: f64| words::number(x, usize::from(high < 10.0), false);
+        return format!("{} % ({} to {})", said(v), said(low), said(high));
+    }
     let signed = matches!(unit, "cents" | "ms" | "dB" | "LU");
     let decimals =
         usize::from(matches!(unit, "dB" | "LU" | "% of a beat")) + usize::from(unit == "%" && v.abs() < 10.0);
     let said = words::number(v, decimals, signed && unit != "LU");
-    let half = words::interval(m).map(|(low, high)| (high - low) / 2.0);
+    let half = interval.map(|(low, high)| (high - low) / 2.0);
     let half = half.map_or_else(String::new, |h| format!(" ± {}", words::number(h, decimals, false)));
     let unit = if unit == "% of a beat" { "%" } else { unit };
     format!("{said}{half} {unit}")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_share_that_may_be_none_or_all_is_told_with_both_ends() {
+        assert_eq!(value(&Measured::new(0.0, 0.0, 23.6, 24), "%"), "0 % (0 to 24)");
+        assert_eq!(value(&Measured::new(96.0, 80.4, 100.0, 24), "%"), "96 % (80 to 100)");
+        assert_eq!(value(&Measured::new(0.1, 0.0, 0.4, 24), "%"), "0.1 % (0.0 to 0.4)");
+        assert_eq!(value(&Measured::new(2.8, 2.6, 3.0, 24), "%"), "2.8 ± 0.2 %");
+        assert_eq!(value(&Measured::new(50.0, 40.0, 60.0, 24), "%"), "50 ± 10 %");
+        assert_eq!(value(&Measured::new(-9.0, -12.0, -6.0, 24), "cents"), "−9 ± 3 cents");
+        assert_eq!(value(&Measured::absent("too_short"), "%"), "not said");
+    }
 }
