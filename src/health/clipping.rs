@@ -7,7 +7,7 @@
 //! near full scale may be taken for it; less than a dozen frames are no evidence; a recorder that clips and then re-samples heavily
 //! (8 kHz telephone) can go unseen.
 
-use super::cut_tail::{Summits, cut_off, moved_below, rail_db};
+use super::cut_tail::{Summits, cut_off, cut_tail, moved_below};
 use crate::dsp::{Block, lanes};
 use crate::stats::Measured;
 
@@ -191,7 +191,7 @@ impl ChannelAmplitudes {
 
     /// Frames that were cut off where the summits stop.
     fn cut_tail(&self) -> Option<f64> {
-        cut_off(&heights_of(&self.fine), rail_db(&heights_of(&self.summits))?)
+        cut_off(&heights_of(&self.fine), cut_tail(&heights_of(&self.summits))?)
     }
 
     /// Frames on a sharp rail, and its lowest bin: the topmost amplitudes hold as much as a far wider stretch below them.
