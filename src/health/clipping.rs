@@ -2,7 +2,7 @@
 //!
 //! Conventions: amplitudes are |sample|, full scale = 1.0; each channel is judged alone, the worst one is reported.
 //! Method: a sharp rail first; then one that a codec blurred by less than a quarter of a decibel, or whose pile-up still shows; then a tail of
-//! summits that is cut ([`super::cut_tail`]).
+//! summits that is cut (`cut_tail`).
 //! Limits: clipping rounder than the blur of the codec (a soft limiter) is not clipping here, though music whose mastering limited it
 //! near full scale may be taken for it; less than a dozen frames are no evidence; a recorder that clips and then re-samples heavily
 //! (8 kHz telephone) can go unseen.
