@@ -47,8 +47,8 @@ const COUNTED_SHARE: f32 = 0.4;
 const CHUNK: usize = 64;
 /// Amplitudes from here on count as full scale: 0.3 dB below, which lossy codecs move a peak by.
 const FULL_SCALE: f32 = 0.966;
-/// Of a rail that shows as a pile-up a codec has moved so many below it that there are this many times those seen; the truth is within a
-/// factor of 3 of what is told on 19 of 20 pieces (`benches/README.md`).
+/// Of a rail that shows as a pile-up a codec has moved so many below it that there are this many times those seen. The truth is within a
+/// factor of 3 of what is told on 64 of 68 pieces that nothing was chosen on (`benches/README.md`).
 const BLURRED_HIDES: f64 = 1.4;
 const BLURRED_FACTOR: f64 = 3.0;
 /// Bins beyond the rail that the codec may still fill: 0.5 dB.

@@ -175,7 +175,7 @@ fn cut_db(corner_hz: f64, hz: f64) -> f64 {
     10.0 * (1.0 + (corner_hz / hz).powi(4)).log10()
 }
 
-/// How far the level of noise in a band of so many bins lies under its mean in quiet moments, dB: chi squared (Wilson and Hilferty's
+/// Where the level of noise in a band of so many bins lies in quiet moments against its mean, dB (under it): chi squared (Wilson and Hilferty's
 /// approximation, from memory), the bins of a Hann window being alike by 4 in 9 to the next and 1 in 36 to the one after that.
 fn quiet_moment_db(bins: f64) -> f64 {
     let variance = bins + 2.0 * (bins - 1.0).max(0.0) * 4.0 / 9.0 + 2.0 * (bins - 2.0).max(0.0) / 36.0;
@@ -239,4 +239,35 @@ fn misfit_of_room_noise(y: &[f64]) -> f64 {
         }
     }
     rest.iter().map(|r| r * r).sum::<f64>() / y.len() as f64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn quiet_moments_understate_the_noise_of_narrow_bands() {
+        // The power of one bin is exponential: 3 of 10 lie under -ln 0.7 of the mean, in closed form.
+        let one = 10.0 * (-(0.7f64.ln())).log10();
+        assert!((quiet_moment_db(1.0) - one).abs() < 0.15, "{} {one}", quiet_moment_db(1.0));
+        assert!(quiet_moment_db(4.0) < -1.0 && quiet_moment_db(4.0) > quiet_moment_db(2.0));
+        assert!(quiet_moment_db(1000.0) > -0.2);
+    }
+
+    #[test]
+    fn a_line_that_bends_at_the_knee_is_room_noise_and_one_that_a_high_pass_bends_is_not() {
+        let line = |slope: f64, beyond: f64| -> Vec<f64> {
+            (0..NOISE_FIT).map(|b| slope * b as f64 + beyond * b.saturating_sub(NOISE_KNEE) as f64).collect()
+        };
+        for (slope, beyond) in [(0.0, 0.0), (-1.0, 0.0), (-2.0, -2.0), (0.2, -1.5)] {
+            let y = line(slope, beyond);
+            assert!(misfit_of_room_noise(&y) < 1e-3, "{slope} {beyond}: {}", misfit_of_room_noise(&y));
+            assert_eq!(cut_of_noise(&y), None, "{slope} {beyond}");
+            for hz in [70.0, 120.0, 150.0] {
+                let cut: Vec<f64> = y.iter().enumerate().map(|(b, l)| l - cut_db(hz, centre_hz(b as i32))).collect();
+                let found = cut_of_noise(&cut).unwrap();
+                assert!((found / hz).log2().abs() < 0.05, "{slope} {beyond} {hz}: {found}");
+            }
+        }
+    }
 }
