@@ -15,7 +15,7 @@ mod eq;
 mod meter;
 mod recorder;
 mod render;
-mod rng;
+pub(crate) mod rng;
 mod room;
 pub mod scenario;
 mod score;

@@ -6,7 +6,7 @@
 
 /// A stream of pseudo-random numbers.
 #[derive(Clone, Debug)]
-pub(super) struct Rng(u64);
+pub(crate) struct Rng(u64);
 
 impl Rng {
     /// The stream named by `key` under `seed`.

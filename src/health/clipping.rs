@@ -1,8 +1,8 @@
 //! Clipping: how many frames sit on a rail, also when the rail was attenuated or blurred by a codec afterwards.
 //!
 //! Conventions: amplitudes are |sample|, full scale = 1.0; each channel is judged alone, the worst one is reported.
-//! Method: a sharp rail first; then one that a codec blurred by less than a quarter of a decibel, or whose pile-up still shows; then a tail of
-//! summits that is cut (`cut_tail`).
+//! Method: a sharp rail first; then one that a codec blurred by less than a quarter of a decibel, or whose pile-up still shows; then a
+//! tail of summits that is cut (`cut_tail`).
 //! Limits: clipping rounder than the blur of the codec (a soft limiter) is not clipping here, though music whose mastering limited it
 //! near full scale may be taken for it; less than a dozen frames are no evidence; a recorder that clips and then re-samples heavily
 //! (8 kHz telephone) can go unseen.
@@ -22,7 +22,8 @@ const COARSE_STEP_DB: f64 = 0.25;
 /// A sharp rail holds at least this many frames and this share of the 2 % of amplitude below it.
 const SHARP_LEAST: u64 = 12;
 const SHARP_SHARE: f64 = 0.5;
-/// A rail from which at least this share of its frames were moved just below it was blurred by a codec whose decoder cuts off at full scale.
+/// A rail from which at least this share of its frames were moved just below it was blurred by a codec whose decoder cuts off at full
+/// scale.
 const MOVED_SHARE: f64 = 0.25;
 /// Width of a sharp rail in fine bins: dither and 16-bit rounding after attenuation.
 const SHARP_WIDTH: usize = 2;

@@ -87,7 +87,7 @@ impl Summits {
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct CutTail {
     /// Height, dB re full scale.
-    pub rail_db: f64,
+    rail_db: f64,
     blur: Blur,
 }
 

@@ -6,6 +6,7 @@ pub mod clipping;
 mod cut_tail;
 pub mod hum;
 pub mod levels;
+mod low_cut;
 mod over_talk;
 pub mod riding;
 pub mod spectrum;

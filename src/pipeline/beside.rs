@@ -227,35 +227,23 @@ mod tests {
 
     use super::super::plan::{Look, find_tapes, look_into};
     use super::*;
+    use crate::demo::rng::Rng;
     use crate::tape::write_wav::{WavFile, WavSample, WavSpec};
 
     const RATE: usize = ANALYSIS_RATE_HZ as usize;
 
-    /// Even numbers in -1..1 (splitmix64).
-    struct Noise(u64);
-
-    impl Noise {
-        fn next(&mut self) -> f32 {
-            self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-            let mut z = self.0;
-            z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-            z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-            ((z ^ (z >> 31)) >> 11) as f32 / (1u64 << 52) as f32 - 1.0
-        }
-    }
-
     /// Strokes of noise that die away, one every quarter of a second or so, some ten times as loud as others.
     fn strokes(seconds: usize) -> Vec<f32> {
-        let mut noise = Noise(7);
+        let mut dice = Rng::keyed(7, &[]);
         let mut out = vec![0.0f32; seconds * RATE];
         let mut at = 0;
         while at < out.len() {
-            let (loud, length) = (0.03 + 0.3 * noise.next().powi(4), RATE / 6);
+            let (loud, length) = (0.02 + 0.03 * dice.white().powi(4), RATE / 6);
             let end = (at + length).min(out.len());
             for (i, x) in out[at..end].iter_mut().enumerate() {
-                *x += loud * noise.next() * (-(i as f32) / 1500.0).exp();
+                *x += loud * dice.white() * (-(i as f32) / 1500.0).exp();
             }
-            at += RATE / 4 + (noise.next() * 4000.0) as usize;
+            at += RATE / 4 + dice.below(4000);
         }
         out
     }

@@ -315,11 +315,8 @@ impl TapeLayers {
 
     /// Why the level of a layer by itself cannot be stated, if so.
     fn disbelief(&self, layer: usize) -> Option<&'static str> {
-        let taken = match layer {
-            l if l == Layer::Bass as usize => self.cuts_above(LOW_CUT_TAKES_BASS_HZ),
-            l if l == Layer::Drums as usize => self.cuts_above(LOW_CUT_TAKES_KICK_HZ),
-            _ => false,
-        };
+        let limits = [(Layer::Bass, LOW_CUT_TAKES_BASS_HZ), (Layer::Drums, LOW_CUT_TAKES_KICK_HZ)];
+        let taken = limits.into_iter().any(|(of, hz)| of as usize == layer && self.cuts_above(hz));
         self.distrusted.or(taken.then_some(LOW_CUT))
     }
 

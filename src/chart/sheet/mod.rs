@@ -19,6 +19,7 @@ const DPI: u32 = 200;
 const GAP: f32 = 28.0;
 const MOST_LINES: usize = 2;
 const MOST_PRAISE: usize = 3;
+const COMPING: &str = "How loud guitar and keys stand in the band (LU; 0 is as loud as all together)";
 
 /// What became of a fact since the last rehearsal.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -171,7 +172,7 @@ fn draw_praise(c: &mut Canvas, area: Area, sheet: &SheetPicture, sizes: &TypeSiz
 
 /// What is drawn of a player: string players their pitch, drums the bar, drums and keys the tempo, all but drums the place in the band.
 fn draw_plots(c: &mut Canvas, area: Area, sheet: &SheetPicture, tape: (&Report, &Curves), sizes: &TypeSizes) {
-    let (report, _) = tape;
+    let report = tape.0;
     let half = (area.height() - GAP) / 2.0;
     let upper = Area { bottom: area.top + half, ..area };
     let lower = Area { top: area.bottom - half, ..area };
@@ -181,7 +182,7 @@ fn draw_plots(c: &mut Canvas, area: Area, sheet: &SheetPicture, tape: (&Report, 
             tuning::player_panel(c, Area { top, ..upper }, &sheet.player, tape, sizes);
             let (name, said) = match sheet.player.as_str() {
                 "bass" => ("bass", "How loud you stand in the band (LU; 0 is as loud as all together)"),
-                _ => ("comping", "How loud guitar and keys stand in the band (LU; 0 is as loud as all together)"),
+                _ => ("comping", COMPING),
             };
             draw_layer(c, lower, report, name, said, sizes);
         }
@@ -192,8 +193,7 @@ fn draw_plots(c: &mut Canvas, area: Area, sheet: &SheetPicture, tape: (&Report, 
             time::bar::kit_panel(c, Area { top, ..lower }, report, sizes);
         }
         _ => {
-            let said = "How loud guitar and keys stand in the band (LU; 0 is as loud as all together)";
-            draw_layer(c, upper, report, "comping", said, sizes);
+            draw_layer(c, upper, report, "comping", COMPING, sizes);
             draw_tempo(c, lower, tape, sizes);
         }
     }
@@ -214,8 +214,8 @@ fn draw_foot(c: &mut Canvas, area: Area, sheet: &SheetPicture, sizes: &TypeSizes
     let recorder = sheet.rows.iter().any(|r| r.mark == SheetMark::NotComparable);
     let note = if recorder { " Not comparable: another recorder or another method." } else { "" };
     let said = format!(
-        "± and brackets hold the truth 95 times in 100; \"about the same\" means no change beyond that, or none to be heard.{note} Loud rehearsals can hurt \
-         hearing: follow local rules and a qualified hearing-conservation professional."
+        "± and brackets hold the truth 95 times in 100; \"about the same\" means no change beyond that, or none to be \
+         heard.{note} Loud rehearsals can hurt hearing: follow local rules and a qualified hearing-conservation professional."
     );
     let mut y = area.top + 10.0 + sizes.small;
     for line in c.fonts().wrap(&said, Face::Regular, sizes.small, area.width(), 3) {
