@@ -88,9 +88,9 @@ pub fn mark_words(mark: SheetMark) -> &'static str {
 fn value(m: &Measured, unit: &str) -> String {
     let Some(v) = words::finite(m) else { return "not said".to_owned() };
     let interval = words::interval(m);
-    // Intervals of shares are cut off at none and at all; those of changes, which may be negative, are not.
-    if let Some((low, high)) = interval.filter(|(low, high)| unit == "%" && (*low == 0.0 || *high == 100.0)) {
-        let said = |x: f64| words::number(x, usize::from(high < 10.0), false);
+    // What a sheet tells in percent is a share or a size: no less than none of it. Means of several takes end near all, not at it.
+    if let Some((low, high)) = interval.filter(|(low, high)| unit == "%" && (*low <= 0.0 || *high > 99.999)) {
+        let said = |x: f64| words::number(x.max(0.0), usize::from(high < 10.0), false);
         return format!("{} % ({} to {})", said(v), said(low), said(high));
     }
     let signed = matches!(unit, "cents" | "ms" | "dB" | "LU");
@@ -114,7 +114,8 @@ mod tests {
         assert_eq!(value(&Measured::new(0.1, 0.0, 0.4, 24), "%"), "0.1 % (0.0 to 0.4)");
         assert_eq!(value(&Measured::new(2.8, 2.6, 3.0, 24), "%"), "2.8 ± 0.2 %");
         assert_eq!(value(&Measured::new(50.0, 40.0, 60.0, 24), "%"), "50 ± 10 %");
-        assert_eq!(value(&Measured::new(0.3, -0.2, 0.8, 24), "%"), "0.3 ± 0.5 %");
+        assert_eq!(value(&Measured::new(0.3, -0.2, 0.8, 24), "%"), "0.3 % (0.0 to 0.8)");
+        assert_eq!(value(&Measured::new(97.0, 75.0, 99.999_999_999, 40), "%"), "97 % (75 to 100)");
         assert_eq!(value(&Measured::new(-9.0, -12.0, -6.0, 24), "cents"), "−9 ± 3 cents");
         assert_eq!(value(&Measured::absent("too_short"), "%"), "not said");
     }
