@@ -5,8 +5,9 @@
 //! Method: the notes of the bass line, each read by the single-note detector without its attack; the offset of a take is the
 //! middle (weighted median) of its notes on the circle of a semitone. Where the recorder heard the open strings, ten partials are read, and
 //! by how much notes of the take's usual length begin sharp is learnt from the strings, read the same way, against where they come to
-//! rest ([`super::beginning`]). Without them three partials are read as they are: the upper ones of a stiff string are sharp. The interval is
-//! the scatter of the notes and what is known of the method.
+//! rest ([`super::beginning`]), and the takes lean on where the strings stand themselves ([`super::strings_say`], [`super::leaning`]). Without them
+//! three partials are read as they are: the upper ones of a stiff string are sharp. The interval is the scatter of the notes and what is known
+//! of the method.
 //!
 //! Limits: a note's pitch is what its partials sound at, and those of one string do not agree: on recorded uprights the first and
 //! the fourth lie up to 20 cents apart. Mixes with known truth (`benches/close`), the others 10 to 25 dB under the bass, its strings heard
@@ -21,9 +22,14 @@ use super::TuningReading;
 use super::beginning::{Known, first_note, shared};
 use super::circle::{mean, wrap};
 use super::compact::{HOP_S, PeakStore};
+use super::leaning::{Leaning, LeaningTake, lean};
 use super::line::{LongTermLevel, Run, bass_runs};
+use super::model::{STRING_FROM, string_of};
+use super::played_strings::StringPart;
 use super::single::single_note_of;
 use super::strings::{OpenString, soundings};
+use super::strings_say::bass_strings_say;
+use super::trend::{CellReading, drift_between};
 
 /// A note is read when it lasts at least this many frames (0.24 s).
 const SHORTEST: usize = 6;
@@ -44,6 +50,10 @@ const CLOSE_BY: Known = Known { kinds: [(0.8, 0.0, 2.0), (0.2, 9.0, 5.0)], sprea
 const SYSTEMATIC_CENTS: f64 = 5.0;
 /// The same where the open strings were heard.
 const SYSTEMATIC_BY_STRINGS_CENTS: f64 = 2.5;
+/// How takes heard close by lean on the open strings, and what neither the notes nor the strings tell of an instrument: half of a 95 %
+/// interval, cents.
+const CLOSE_BASSES: Leaning = Leaning { own_sigma: 0.9, worse: 0.8, least_sigma: 1.0, retuned: 0.1 };
+const INSTRUMENT_CENTS: f64 = 2.0;
 
 /// Offset of the bass in each of `takes`, beside the open strings that sound in `tuning_s` (seconds of the close recording);
 /// `bass_strings` is how many the bass has, where that is known.
@@ -66,18 +76,107 @@ pub fn close_bass(
         runs.retain(|r| r.end - r.first >= SHORTEST);
         let lengths: Vec<f64> = runs.iter().map(|r| (r.end - r.first) as f64).collect();
         let reader = median(&lengths).map_or(Reader::UNKNOWN, |frames| Reader::of(store, &strings, frames as usize));
-        let notes: Vec<(f64, f64)> = runs.iter().filter_map(|r| note(store, r, &reader)).collect();
-        middle(&notes, reader.systematic_cents)
+        let notes: Vec<Note> = runs.iter().filter_map(|r| note(store, r, &reader)).collect();
+        let told =
+            middle(&notes.iter().map(|n| (n.pitch_cents, n.seconds)).collect::<Vec<_>>(), reader.systematic_cents);
+        Take { notes, told }
     };
-    frames.iter().map(of_take).collect()
+    let read: Vec<Take> = frames.iter().map(of_take).collect();
+    lean_on(&strings, &read, takes, tuning_s)
 }
 
-/// Pitch that the note of a run comes to and its seconds, where it is certain.
-fn note(store: &PeakStore, run: &Run, reader: &Reader) -> Option<(f64, f64)> {
-    let note = single_note_of(store, run.first as f64 * HOP_S, run.end as f64 * HOP_S, reader.partials);
+/// A take as its notes have it.
+struct Take {
+    notes: Vec<Note>,
+    told: Measured,
+}
+
+/// A note that is certain.
+struct Note {
+    at_s: f64,
+    /// The pitch that it comes to, cents above MIDI 0.
+    pitch_cents: f64,
+    /// A second at most.
+    seconds: f64,
+}
+
+fn note(store: &PeakStore, run: &Run, reader: &Reader) -> Option<Note> {
+    let (start_s, end_s) = (run.first as f64 * HOP_S, run.end as f64 * HOP_S);
+    let note = single_note_of(store, start_s, end_s, reader.partials);
     let half = (note.high? - note.low?) / 2.0;
-    let seconds = (run.end - run.first) as f64 * HOP_S;
-    (half < CERTAIN_CENTS).then_some((note.value? - reader.sharp_cents, seconds.min(1.0)))
+    (half < CERTAIN_CENTS).then_some(Note {
+        at_s: (start_s + end_s) / 2.0,
+        pitch_cents: note.value? - reader.sharp_cents,
+        seconds: (end_s - start_s).min(1.0),
+    })
+}
+
+/// What is told of the takes when they lean on the open strings that were heard beside them; as they were read where none was.
+fn lean_on(strings: &[OpenString], read: &[Take], takes_s: &[(f64, f64)], tuning_s: &[(f64, f64)]) -> Vec<Measured> {
+    let mut told: Vec<Measured> = read.iter().map(|take| take.told.clone()).collect();
+    let clear: Vec<(usize, f64)> = told.iter().enumerate().filter_map(|(i, m)| Some((i, m.value?))).collect();
+    let offsets: Vec<Vec<Offset>> = clear.iter().map(|(i, cents)| read[*i].offsets(*cents)).collect();
+    let known: Vec<LeaningTake> = clear
+        .iter()
+        .zip(&offsets)
+        .map(|((i, cents), notes)| LeaningTake {
+            sigma: told[*i].half_width() / 1.96,
+            said: bass_strings_say(&parts(notes), *cents, strings, takes_s[*i]),
+        })
+        .collect();
+    if known.iter().all(|take| take.said.is_empty()) {
+        return told;
+    }
+    let starts_s: Vec<f64> = takes_s.iter().map(|t| t.0).collect();
+    let gaps = takes_s.iter().zip(takes_s.iter().skip(1)).map(|(before, take)| (before.1, take.0));
+    let tuned = |(from, to): &(f64, f64)| tuning_s.iter().any(|(start, end)| start < to && end > from);
+    let tuned_s: Vec<f64> = gaps.filter(tuned).map(|gap| gap.1).collect();
+    let readings: Vec<CellReading> = offsets.iter().flatten().map(Offset::reading).collect();
+    for ((i, cents), leant) in
+        clear.iter().zip(lean(&known, CLOSE_BASSES, drift_between(&readings, &starts_s, &tuned_s)))
+    {
+        let half = (1.96 * leant.sigma).hypot(INSTRUMENT_CENTS);
+        told[*i] = Measured::symmetric(wrap(cents + leant.cents), half, told[*i].n.unwrap_or(0));
+    }
+    told
+}
+
+/// A note against the semitones, near the offset of its take.
+struct Offset {
+    at_s: f64,
+    key: i64,
+    cents: f64,
+    seconds: f64,
+}
+
+impl Take {
+    /// The notes that are not misread, around `centre`.
+    fn offsets(&self, centre: f64) -> Vec<Offset> {
+        let offset = |n: &Note| {
+            let key = ((n.pitch_cents - centre) / 100.0).round();
+            Offset { at_s: n.at_s, key: key as i64, cents: n.pitch_cents - 100.0 * key, seconds: n.seconds }
+        };
+        self.notes.iter().map(offset).filter(|o| (o.cents - centre).abs() < NEAR_CENTS).collect()
+    }
+}
+
+impl Offset {
+    fn reading(&self) -> CellReading {
+        CellReading { at_s: self.at_s, cell: self.key.max(0) as u32, cents: self.cents, weight: self.seconds }
+    }
+}
+
+/// The notes string by string, low to high.
+fn parts(notes: &[Offset]) -> Vec<StringPart> {
+    let all: f64 = notes.iter().map(|n| n.seconds).sum();
+    let part = |string: usize| {
+        let own: Vec<&Offset> = notes.iter().filter(|n| string_of(n.key) == string).collect();
+        let seconds: f64 = own.iter().map(|n| n.seconds).sum();
+        let cents = own.iter().map(|n| n.seconds * n.cents).sum::<f64>() / seconds;
+        let keys: std::collections::BTreeSet<i64> = own.iter().map(|n| n.key).collect();
+        (seconds > 0.0).then_some(StringPart { string, cents, share: seconds / all, keys: keys.len() as u64 })
+    };
+    (0..STRING_FROM.len()).filter_map(part).collect()
 }
 
 /// How the notes of a bass are read.
@@ -160,9 +259,14 @@ mod tests {
 
     /// Four open strings from 0 s on, then from 8 s a walking line of notes of 0.4 s, all 6 cents sharp once at rest.
     fn recording(sharp: f64) -> TuningReading {
+        with_strings(sharp, 6.0)
+    }
+
+    /// The same with the open strings at `strings_cents`.
+    fn with_strings(sharp: f64, strings_cents: f64) -> TuningReading {
         let mut store = PeakStore::default();
         for midi in [28.0, 33.0, 38.0, 43.0] {
-            pluck(&mut store, midi + 0.06, sharp, 40);
+            pluck(&mut store, midi + strings_cents / 100.0, sharp, 40);
         }
         while store.frames() < frame_at(8.0) {
             store.push(&[]);
@@ -187,5 +291,25 @@ mod tests {
         // Without the strings nothing tells that the notes have not come to rest: frames 3 to 9, 16 exp(-6 / 12) = 9.7.
         let alone = close_bass(&recording(16.0), &take, &[], None)[0].value.unwrap();
         assert!((alone - 15.7).abs() < 2.0, "{alone}");
+    }
+
+    #[test]
+    fn takes_lean_on_open_strings_that_hold_and_not_on_those_of_another_tuning() {
+        let told = |strings_cents: f64| {
+            close_bass(&with_strings(0.0, strings_cents), &[(8.0, 40.0)], &[(0.0, 6.6)], None).remove(0)
+        };
+        let (low, even, high, retuned) = (told(4.0), told(6.0), told(7.5), told(36.0));
+        assert!((even.value.unwrap() - 6.0).abs() < 0.5 && even.n == Some(80), "{even:?}");
+        for (leant, strings) in [(&low, 4.0), (&high, 7.5)] {
+            let moved = (leant.value.unwrap() - 6.0) / (strings - 6.0);
+            assert!(moved > 0.2 && moved < 0.8, "{strings}: {leant:?}");
+        }
+        assert!((retuned.value.unwrap() - 6.0).abs() < 1.0, "{retuned:?}");
+        // Notes that the strings bear out are known better than by themselves.
+        let alone = close_bass(&recording(0.0), &[(8.0, 40.0)], &[], None).remove(0);
+        assert!(
+            even.half_width() < alone.half_width() && retuned.half_width() > even.half_width(),
+            "{even:?} {alone:?}"
+        );
     }
 }

@@ -6,11 +6,10 @@
 use super::bass::BassNote;
 use super::circle::wrap;
 use super::guitar::GuitarHeard;
-use super::leaning::{Leaning, LeaningTake, Leant, lean};
-use super::model::{KeyOffset, string_of};
+use super::leaning::{Leaning, LeaningTake, lean};
 use super::offset::BassOffset;
 use super::played_strings::PlayedString;
-use super::settled::{Settled, middle_of};
+use super::settled::Settled;
 use super::strings_say::StringsSay;
 use super::trend::{CellReading, NoteOffset, drift_between, level, unwrap_offsets};
 use crate::dsp::partials::weighted_median;
@@ -28,8 +27,6 @@ pub struct Heard {
     pub readings: Vec<CellReading>,
     /// The strings of a bass.
     pub strings: Vec<PlayedString>,
-    /// Keys of a bass.
-    pub keys: Vec<KeyOffset>,
     /// Half of the 95 % interval of the take's offset, where the notes' scatter does not tell it.
     pub half_width_cents: Option<f64>,
     /// Known accuracy (95 %), cents.
@@ -63,7 +60,6 @@ impl Heard {
             notes: Vec::new(),
             readings: Vec::new(),
             strings: Vec::new(),
-            keys: Vec::new(),
             half_width_cents: None,
             systematic_cents: 0.0,
             strings_say: Vec::new(),
@@ -83,7 +79,6 @@ impl Heard {
             notes: moved_to(unwrap_offsets(&triples), settled.cents),
             readings: settled.readings.clone(),
             strings: settled.strings.clone(),
-            keys: settled.keys.clone(),
             half_width_cents: Some(half_width),
             systematic_cents: half_width,
             strings_say: settled.strings_say.clone(),
@@ -127,20 +122,10 @@ impl Heard {
         let known: Vec<LeaningTake> =
             heard.iter().map(|(h, half)| LeaningTake { sigma: half / 1.96, said: h.strings_say.clone() }).collect();
         for ((take, _), leant) in heard.iter_mut().zip(lean(&known, leaning, drift)) {
-            let cents = take.moved_by(&leant);
-            take.notes.iter_mut().for_each(|n| n.cents += cents);
+            take.notes.iter_mut().for_each(|n| n.cents += leant.cents);
             take.half_width_cents = Some(1.96 * leant.sigma);
             take.systematic_cents = 1.96 * leant.sigma;
         }
-    }
-
-    /// From the pitch under which half of the playing time lies to where it lies when the strings stand where the open ones say.
-    fn moved_by(&self, leant: &Leant) -> f64 {
-        if self.keys.is_empty() {
-            return leant.cents;
-        }
-        let moved = |k: &KeyOffset| KeyOffset { cents: k.cents + leant.cents + leant.strings[string_of(k.key)], ..*k };
-        middle_of(&self.keys.iter().map(moved).collect::<Vec<_>>()) - middle_of(&self.keys)
     }
 
     /// Offset of the take with its interval.
@@ -180,7 +165,6 @@ impl Heard {
             notes: offsets,
             readings,
             strings: Vec::new(),
-            keys: Vec::new(),
             half_width_cents: Some(half_width),
             systematic_cents: half_width,
             strings_say: strings.iter().map(|s| StringsSay { cents: wrap(s.cents - guitar.cents), ..*s }).collect(),
@@ -246,7 +230,6 @@ mod tests {
             agreement: 0.9,
             by_own_strings: false,
             readings: Vec::new(),
-            keys: Vec::new(),
             strings: Vec::new(),
             strings_say: Vec::new(),
         };
@@ -272,7 +255,7 @@ mod tests {
         let heard = |cents: f64, half: Option<f64>| Heard {
             half_width_cents: half,
             notes: (0..9).map(|i| NoteOffset { at_s: f64::from(i), cents, weight: 0.3 }).collect(),
-            strings_say: vec![StringsSay { cents: 1.0, sigma: 1.8, minutes: 0.5, by_string: Default::default() }],
+            strings_say: vec![StringsSay { cents: 1.0, sigma: 1.8, minutes: 0.5 }],
             ..Heard::none("no_bass_heard")
         };
         let told = |first: Option<f64>, other: Option<f64>| {
@@ -312,27 +295,10 @@ mod tests {
         assert_eq!(told(9.0, &[]).reason, "guitar_not_clear");
         assert!((told(3.0, &[]).level().value.unwrap() - 7.5).abs() < 1e-9);
         // Its open strings make it clear, and it leans on them.
-        let by_strings =
-            told(9.0, &[StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5, by_string: Default::default() }]).level();
+        let by_strings = told(9.0, &[StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5 }]).level();
         assert!((by_strings.value.unwrap() - 2.0).abs() < 1.5 && by_strings.half_width() < 6.0, "{by_strings:?}");
         assert_eq!(Heard::of_guitar(None, &[]).reason, "no_guitar_heard");
-        let tuned = [StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5, by_string: Default::default() }];
+        let tuned = [StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5 }];
         assert_eq!(Heard::of_guitar(None, &tuned).reason, "guitar_not_clear", "it is in the room");
-    }
-
-    #[test]
-    fn a_bass_stands_where_half_of_its_time_does_with_its_strings_where_the_open_ones_are() {
-        // Read alike on all strings; its open strings say that the lowest and the highest are 6 flat and 9 sharp.
-        let key = |key: i64, share: f64| KeyOffset { key, cents: 3.0, sigma: 0.5, share };
-        let keys = vec![key(28, 0.1), key(35, 0.4), key(40, 0.25), key(45, 0.25)];
-        let bass = Heard { keys, ..Heard::none("no_bass_heard") };
-        let leant = |strings: [f64; 4]| Leant { cents: 1.0, sigma: 1.5, strings };
-        assert!((bass.moved_by(&leant([0.0; 4])) - 1.0).abs() < 1e-6);
-        let apart = bass.moved_by(&leant([-6.0, 0.0, 0.0, 9.0]));
-        assert!((apart - 1.0).abs() < 0.7, "most of the time on the strings between: {apart}");
-        // Half of the time on strings that are lower: it lies between them and the others.
-        let lower = bass.moved_by(&leant([-6.0, -6.0, 0.0, 0.0]));
-        assert!(lower < 0.8 && lower > -5.0, "{lower}");
-        assert!((Heard::none("no_bass_heard").moved_by(&leant([9.0; 4])) - 1.0).abs() < 1e-9, "no keys, no strings");
     }
 }

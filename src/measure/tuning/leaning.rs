@@ -9,14 +9,10 @@
 //! say; a few rounds settle it). What the strings say of one take so moves the others too, as far as it is the instrument's own: takes are not moved against each other by it, and a change between
 //! takes that the strings before both deny is seen as a retuning.
 //!
-//! What the strings say of each other, tuned apart as they are, is taken over as it is: the offset of a take is the pitch under which half
-//! of its playing time lies, and which string that is on hangs on cents that its notes do not tell as well.
-//!
 //! Constants: chosen on 642 takes of rendered tapes with open strings of the bass before, with 230 more in sight: the mean error of these went
 //! from 2.5 cents, read by themselves, to 1.3 of both, the truth inside on 95 to 96 of 100. On none of these was a player retuned unheard; how often
 //! and how far that happens is a guess.
 
-use super::model::STRING_FROM;
 use super::strings_say::StringsSay;
 
 /// How the takes of an instrument are read.
@@ -24,18 +20,17 @@ use super::strings_say::StringsSay;
 pub struct Leaning {
     /// What is common to all takes of one such instrument, of what it is read off by, cents.
     pub own_sigma: f64,
-    /// A take is known this much worse than its interval says.
+    /// A take is known this much worse than its interval says, and none better than this standard deviation, cents.
     pub worse: f64,
+    pub least_sigma: f64,
     /// Share of takes before which the instrument was retuned after its strings had sounded: they are sounded to be retuned.
     pub retuned: f64,
 }
 
 /// Basses: between 1.7, the rms over 17 of them of the middle of their takes, and what the strings of those takes say.
-pub const BASSES: Leaning = Leaning { own_sigma: 2.2, worse: 1.6, retuned: 0.1 };
+pub const BASSES: Leaning = Leaning { own_sigma: 2.2, worse: 1.6, least_sigma: 1.5, retuned: 0.1 };
 /// Guitars: a little less than what their interval allows for, which holds the truth on 96 of 100 takes.
-pub const GUITARS: Leaning = Leaning { own_sigma: 2.3, worse: 1.0, retuned: 0.2 };
-/// No take is known better than this.
-const LEAST_SIGMA: f64 = 1.5;
+pub const GUITARS: Leaning = Leaning { own_sigma: 2.3, worse: 1.0, least_sigma: 1.5, retuned: 0.2 };
 /// A tuning wanders by this much a minute, besides the drift that is heard within the takes.
 const WANDER_A_MIN: f64 = 0.75;
 /// Share of takes that are misread, and how many times the usual spread they are off.
@@ -62,8 +57,6 @@ pub struct Leant {
     pub cents: f64,
     /// Its standard deviation then, cents.
     pub sigma: f64,
-    /// By how much the notes on each string are to be moved further, low to high, cents.
-    pub strings: [f64; STRING_FROM.len()],
 }
 
 /// A normal value as precision and precision times mean; nothing said is zero twice.
@@ -96,16 +89,15 @@ impl Normal {
 /// By how much each take is to be moved; nothing changes where no strings say anything. `drift`: cents a minute
 /// within the takes, and its standard deviation.
 pub fn lean(takes: &[LeaningTake], leaning: Leaning, drift: (f64, f64)) -> Vec<Leant> {
-    let Leaning { own_sigma, worse, retuned } = leaning;
+    let Leaning { own_sigma, worse, least_sigma, retuned } = leaning;
     if takes.iter().all(|t| t.said.is_empty()) {
-        return takes.iter().map(|t| Leant { cents: 0.0, sigma: t.sigma, strings: Default::default() }).collect();
+        return takes.iter().map(|t| Leant { cents: 0.0, sigma: t.sigma }).collect();
     }
     let rest: Vec<f64> = takes
         .iter()
-        .map(|t| ((worse * t.sigma).max(LEAST_SIGMA).powi(2) - own_sigma * own_sigma).max(f64::EPSILON))
+        .map(|t| ((worse * t.sigma).max(least_sigma).powi(2) - own_sigma * own_sigma).max(f64::EPSILON))
         .collect();
     let mut sites: Vec<Vec<Normal>> = takes.iter().map(|t| vec![Normal::default(); t.said.len()]).collect();
-    let mut hold: Vec<Vec<f64>> = takes.iter().map(|t| vec![0.0; t.said.len()]).collect();
     // A take as all but one of its own statements have it: the instrument's own part from the other takes, and the take's.
     let known = |sites: &[Vec<Normal>], take: usize, but: Option<usize>| {
         let of_take = |k: usize| sites[k].iter().enumerate().filter(move |(i, _)| k != take || Some(*i) != but);
@@ -116,7 +108,7 @@ pub fn lean(takes: &[LeaningTake], leaning: Leaning, drift: (f64, f64)) -> Vec<L
     for _ in 0..ROUNDS {
         for (k, take) in takes.iter().enumerate() {
             for (i, said) in take.said.iter().enumerate() {
-                (sites[k][i], hold[k][i]) = site(
+                sites[k][i] = site(
                     known(&sites, k, Some(i)),
                     by_then(*said, drift),
                     if said.minutes > 0.0 { retuned } else { RETUNED_AFTER },
@@ -127,17 +119,9 @@ pub fn lean(takes: &[LeaningTake], leaning: Leaning, drift: (f64, f64)) -> Vec<L
     (0..takes.len())
         .map(|k| {
             let take = known(&sites, k, None);
-            let strings = takes[k].said.first().zip(hold[k].first());
-            let strings = strings.map_or(Default::default(), |(said, hold)| string_by_string(said, *hold));
-            Leant { cents: take.mean(), sigma: take.precision.powf(-0.5), strings }
+            Leant { cents: take.mean(), sigma: take.precision.powf(-0.5) }
         })
         .collect()
-}
-
-/// From where the notes on each string were read to where its open string says that they stand, besides what all strings say
-/// together, as far as the strings `hold`.
-fn string_by_string(said: &StringsSay, hold: f64) -> [f64; STRING_FROM.len()] {
-    said.by_string.map(|string| string.map_or(0.0, |(away, trust)| hold * trust * (away - said.cents)))
 }
 
 /// What strings say of the moment of the take.
@@ -147,18 +131,17 @@ fn by_then(said: StringsSay, (drift, drift_sigma): (f64, f64)) -> StringsSay {
 }
 
 /// What a statement adds to what is known of a take without it, if `retuned` of such takes are retuned between (nothing where it makes
-/// the take less certain); and how likely it is that the strings still hold.
-fn site(known: Normal, said: StringsSay, retuned: f64) -> (Normal, f64) {
+/// the take less certain).
+fn site(known: Normal, said: StringsSay, retuned: f64) -> Normal {
     let (before, variance) = (known.mean(), 1.0 / known.precision);
-    let (mut total, mut first, mut second, mut hold) = (0.0, 0.0, 0.0, 0.0);
+    let (mut total, mut first, mut second) = (0.0, 0.0, 0.0);
     for (misread, widening) in [(1.0 - MISREAD.0, 1.0), (MISREAD.0, MISREAD.1)] {
-        for (holds, share, said_sigma) in [(1.0, 1.0 - retuned, said.sigma), (0.0, retuned, RETUNED_SIGMA)] {
+        for (share, said_sigma) in [(1.0 - retuned, said.sigma), (retuned, RETUNED_SIGMA)] {
             let (own, other) = (variance * widening * widening, said_sigma.powi(2));
             let both = own + other;
             let likelihood = misread * share * (-0.5 * (said.cents - before).powi(2) / both).exp() / both.sqrt();
             let mean = before + (said.cents - before) * own / both;
             total += likelihood;
-            hold += holds * likelihood;
             first += likelihood * mean;
             second += likelihood * (own * other / both + mean * mean);
         }
@@ -166,8 +149,7 @@ fn site(known: Normal, said: StringsSay, retuned: f64) -> (Normal, f64) {
     let mean = first / total;
     let after = Normal::of(mean, second / total - mean * mean);
     let precision = after.precision - known.precision;
-    let adds = if precision > 0.0 { Normal { precision, pull: after.pull - known.pull } } else { Normal::default() };
-    (adds, hold / total)
+    if precision > 0.0 { Normal { precision, pull: after.pull - known.pull } } else { Normal::default() }
 }
 
 #[cfg(test)]
@@ -180,17 +162,14 @@ mod tests {
     fn take(sigma: f64, said: &[(f64, f64)]) -> LeaningTake {
         LeaningTake {
             sigma,
-            said: said
-                .iter()
-                .map(|&(cents, sigma)| StringsSay { cents, sigma, minutes: 0.5, by_string: Default::default() })
-                .collect(),
+            said: said.iter().map(|&(cents, sigma)| StringsSay { cents, sigma, minutes: 0.5 }).collect(),
         }
     }
 
     #[test]
     fn without_strings_nothing_moves() {
         let leant = lean(&[take(2.0, &[]), take(3.0, &[])], BASSES, STILL);
-        let plain = |sigma: f64| Leant { cents: 0.0, sigma, strings: [0.0; 4] };
+        let plain = |sigma: f64| Leant { cents: 0.0, sigma };
         assert_eq!(leant, vec![plain(2.0), plain(3.0)]);
     }
 
@@ -228,7 +207,7 @@ mod tests {
     #[test]
     fn what_drifts_is_expected_where_it_has_drifted_to_and_long_ago_says_nothing() {
         let lean_at = |cents: f64, minutes: f64, drift: f64| {
-            let said = vec![StringsSay { cents, sigma: 1.0, minutes, by_string: Default::default() }];
+            let said = vec![StringsSay { cents, sigma: 1.0, minutes }];
             lean(&[LeaningTake { sigma: 2.5, said }], BASSES, (drift, 0.4))[0].cents
         };
         let moved = |minutes: f64, drift: f64| lean_at(4.0, minutes, drift);
@@ -237,27 +216,5 @@ mod tests {
         assert!(lean_at(2.0, 1.0, -2.0).abs() < 0.2 && lean_at(-2.0, -1.0, -2.0).abs() < 0.2);
         assert!(moved(0.5, 0.0) > 3.0 && moved(-0.5, 0.0) > 3.0);
         assert!(moved(20.0, 0.0) < 0.5, "{}", moved(20.0, 0.0));
-    }
-
-    #[test]
-    fn strings_that_hold_say_where_each_string_stands_and_those_of_another_tuning_do_not() {
-        let strings = |cents: f64, minutes: f64, drift: f64| {
-            let by_string = [Some((cents - 4.0, 0.9)), Some((cents, 0.9)), None, Some((cents + 8.0, 0.5))];
-            let said = vec![StringsSay { cents, sigma: 1.5, minutes, by_string }];
-            lean(&[LeaningTake { sigma: 2.0, said }], BASSES, (drift, 0.4))[0]
-        };
-        let near = strings(0.0, 0.5, 0.0);
-        assert!(near.cents.abs() < 0.1 && near.strings[2] == 0.0, "{near:?}");
-        assert!((near.strings[0] + 3.6).abs() < 0.4 && near.strings[1].abs() < 0.1, "{near:?}");
-        assert!((near.strings[3] - 4.0).abs() < 0.4, "half believed: {near:?}");
-        // All of them a cent lower since, and the take is read there: each against the others as before.
-        let drifted = strings(1.0, 1.0, -1.0);
-        assert!((0..4).all(|i| (drifted.strings[i] - near.strings[i]).abs() < 0.1), "{drifted:?}");
-        // Strings that all say the same move the take by what the leaning says and none of them further.
-        let said = vec![StringsSay { cents: 3.0, sigma: 4.0, minutes: 0.5, by_string: [Some((3.0, 0.9)); 4] }];
-        let alike = lean(&[LeaningTake { sigma: 2.0, said }], BASSES, STILL)[0];
-        assert!(alike.cents < 2.0 && alike.strings.iter().all(|c| c.abs() < 1e-9), "{alike:?}");
-        let retuned = strings(25.0, 0.5, 0.0);
-        assert!(retuned.strings.iter().all(|c| c.abs() < 1.0), "{retuned:?}");
     }
 }

@@ -62,8 +62,6 @@ pub struct Settled {
     pub by_own_strings: bool,
     /// The readings behind it, for the drift.
     pub readings: Vec<CellReading>,
-    /// Its keys.
-    pub keys: Vec<KeyOffset>,
     /// Its strings.
     pub strings: Vec<PlayedString>,
     /// From `cents` to where its open strings say that it stands.
@@ -113,8 +111,8 @@ fn read(
     };
     let sigma = (model.variance(&keys) + BASSES_DIFFER.powi(2) + unsure).sqrt();
     let middle = middle_of(&keys);
-    let parts: Vec<StringPart> =
-        string_parts(&keys).into_iter().map(|p| StringPart { cents: p.cents - fall_cents, ..p }).collect();
+    let at_rest = |p: StringPart| StringPart { cents: p.cents - fall_cents, ..p };
+    let parts: Vec<StringPart> = string_parts(&keys).into_iter().map(at_rest).collect();
     let played_s = (runs.first()?.first as f64 * HOP_S, runs.last()?.end as f64 * HOP_S);
     let settled = Settled {
         cents: wrap(middle - fall_cents),
@@ -122,9 +120,8 @@ fn read(
         agreement: model.agreement(),
         by_own_strings,
         readings: model.cells(&readings, &runs),
-        keys: keys.clone(),
         strings: played_strings(&model, &keys, middle),
-        strings_say: bass_strings_say(&parts, strings, played_s),
+        strings_say: bass_strings_say(&parts, middle - fall_cents, strings, played_s),
     };
     Some((settled, fall_cents, keys))
 }

@@ -2,28 +2,26 @@
 //!
 //! Conventions: cents, plus = sharp; standard deviations, not intervals.
 //!
-//! Method: the last sounding of each string before a take, and the first after it, say where the player stood then. Of a bass each string is compared with the notes played on it, so that strings tuned apart do not
-//! pass for a bass that moved; of a guitar, whose strings are not told apart in chords, all are taken together, those on which short
-//! chords are played the more.
-//! Strings that disagree with the others count less (Student's errors).
+//! Method: the last sounding of each string before a take, and the first after it, say where the player stood then. The offset of a take is the
+//! pitch under which half of its playing time lies. Of a bass that is taken over its strings where the open ones stand, each by the time that is
+//! played on it: what the notes of the take were misread by does not come in. A string that was not heard is where its notes say, moved as the others are; one that
+//! stands otherwise against its notes than the others do is drawn towards where they have it, for it may be misread. Of a guitar, whose strings are not told
+//! apart in chords, all are taken together, those on which short chords are played the more.
 //!
 //! Limits: a tuning wanders, and a peg turned between a sounding and the take is not heard; who uses these must allow for both.
 
 use std::collections::BTreeMap;
 
 use super::circle::{mean, wrap};
-use super::model::STRING_FROM;
 use super::normal::middle;
 use super::played_strings::StringPart;
 use super::strings::{OpenString, StringPlayer};
 
-/// Spread of one open string as it is read; of the notes of a whole take on one string, the less of it they are the more.
-const STRING_SIGMA: f64 = 0.7;
-const PLAYED_SIGMA: f64 = 2.0;
-const LEAST_SHARE: f64 = 0.05;
-/// A string that differs from the notes played on it otherwise than the other strings do is believed less, by Student's errors
-/// of this many degrees of freedom: it may be misread, or the notes were played on another one.
-const STRING_DEGREES: f64 = 8.0;
+/// Spread of one open string of a bass as it is read, against what its notes are.
+const STRING_SIGMA: f64 = 1.4;
+/// A string of a bass that differs by this much from the notes played on it, beyond what the other strings do, is believed by half: it may be
+/// misread, or the notes were played on another one.
+const HALF_BELIEVED: f64 = 12.0;
 /// Of a guitar the strings differ from the chords of the take by more.
 const GUITAR_STRING_SIGMA: f64 = 1.5;
 /// Strings of a guitar, and how far each takes part in short chords: comping lives on the middle four (common practice, no source;
@@ -31,8 +29,10 @@ const GUITAR_STRING_SIGMA: f64 = 1.5;
 const GUITAR_PARTS: [(u8, f64); 6] = [(40, 0.1), (45, 0.5), (50, 1.0), (55, 1.0), (59, 0.5), (64, 0.1)];
 /// No string of a guitar is known better than this where the middle of all is sought, cents.
 const GUITAR_BLUR: f64 = 1.0;
+/// No string of a bass is known better than this where the middle of all is sought, cents.
+const STRING_BLUR: f64 = 1.0;
 /// What all strings of a bass, of a guitar may be off by together.
-const COMMON_SIGMA: f64 = 0.6;
+const COMMON_SIGMA: f64 = 0.8;
 const GUITAR_COMMON_SIGMA: f64 = 0.8;
 /// A guitar of which fewer strings were heard says nothing.
 const FEWEST_GUITAR: usize = 2;
@@ -52,33 +52,42 @@ pub struct StringsSay {
     pub sigma: f64,
     /// From the soundings to the middle of the take, minutes; less than 0 where they come after it.
     pub minutes: f64,
-    /// The same string by string (of a bass, low to high), and how far it is to be believed against the notes played on the string,
-    /// 0..=1; none where a string was not heard, or not played on.
-    pub by_string: [Option<(f64, f64)>; STRING_FROM.len()],
 }
 
-/// From where a bass was read in the take `start_s..end_s`, string by string, to where its open strings before and after say that it
+/// From where a bass was read in the take `start_s..end_s`, `read` cents, to where its open strings before and after say that it
 /// stands; nothing of a side on which no string that is played on was heard.
-pub fn bass_strings_say(played: &[StringPart], soundings: &[OpenString], take_s: (f64, f64)) -> Vec<StringsSay> {
+pub fn bass_strings_say(
+    played: &[StringPart],
+    read: f64,
+    soundings: &[OpenString],
+    take_s: (f64, f64),
+) -> Vec<StringsSay> {
     let say = |nearest: Nearest| {
-        let pairs: Vec<(usize, f64, f64)> = played
-            .iter()
-            .filter_map(|p| Some((p, nearest.strings.get(&p.string_midi())?)))
-            .map(|(p, open)| (p.string, wrap(open + STILL_SHARP - p.cents), p.share))
-            .collect();
-        let strings = pairs.len() as f64;
-        let played_variance = |share: f64| PLAYED_SIGMA.powi(2) / (share * strings).max(LEAST_SHARE);
-        let away: Vec<(f64, f64)> =
-            pairs.iter().map(|(_, d, share)| (*d, STRING_SIGMA.powi(2) + played_variance(*share))).collect();
-        let (cents, variance) = common(&away)?;
-        let mut said = nearest.said(cents, variance, COMMON_SIGMA);
-        for ((string, cents, share), (_, variance)) in pairs.iter().zip(&away) {
-            let disagrees = (cents - said.cents).powi(2) / variance / STRING_DEGREES;
-            said.by_string[*string] = Some((*cents, played_variance(*share) / variance / (1.0 + disagrees)));
-        }
-        Some(said)
+        let away =
+            |p: &StringPart| nearest.strings.get(&p.string_midi()).map(|open| wrap(open + STILL_SHARP - p.cents));
+        let heard: Vec<(f64, f64)> = played.iter().filter_map(|p| Some((away(p)?, p.share))).collect();
+        let together = common(&heard)?;
+        let at = |p: &StringPart| {
+            let apart = away(p).map_or(0.0, |away| away - together);
+            (p.cents + together + apart * believed(apart), STRING_BLUR, p.share)
+        };
+        let place = middle(&played.iter().map(at).collect::<Vec<_>>());
+        let weights: Vec<f64> = heard.iter().map(|(away, share)| share * believed(away - together)).collect();
+        Some(nearest.said(wrap(place - read), STRING_SIGMA.powi(2) / worth(&weights, played), COMMON_SIGMA))
     };
     Nearest::both(soundings, StringPlayer::Bass, take_s).into_iter().filter_map(say).collect()
+}
+
+/// How far a string is believed that differs by `apart` cents from what the others say of it.
+fn believed(apart: f64) -> f64 {
+    1.0 / (1.0 + (apart / HALF_BELIEVED).powi(2))
+}
+
+/// How many strings, each played on alike, those that were heard are worth, by their `weights`, beside all that were `played` on.
+fn worth(weights: &[f64], played: &[StringPart]) -> f64 {
+    let sum: f64 = weights.iter().sum();
+    let squares: f64 = weights.iter().map(|w| w * w).sum();
+    sum * sum / squares * sum / played.iter().map(|p| p.share).sum::<f64>()
 }
 
 /// Where the open strings of a guitar before and after the take `start_s..end_s` say that it stands.
@@ -125,22 +134,18 @@ impl Nearest {
 
     /// A statement of `cents` with this variance, and what all strings are off by together.
     fn said(&self, cents: f64, variance: f64, common_sigma: f64) -> StringsSay {
-        let sigma = variance.sqrt().hypot(common_sigma);
-        StringsSay { cents, sigma, minutes: self.apart_s / 60.0, by_string: Default::default() }
+        StringsSay { cents, sigma: variance.sqrt().hypot(common_sigma), minutes: self.apart_s / 60.0 }
     }
 }
 
-/// The common place of values, each with its variance, by Student's errors; and its variance.
-fn common(values: &[(f64, f64)]) -> Option<(f64, f64)> {
+/// The common place of values, each with its weight, those apart from the others believed less.
+fn common(values: &[(f64, f64)]) -> Option<f64> {
     let mut place = crate::stats::median(&values.iter().map(|v| v.0).collect::<Vec<_>>())?;
-    let mut total = 0.0;
     for _ in 0..ROUNDS {
-        let weight =
-            |&(c, variance): &(f64, f64)| 1.0 / variance / (1.0 + (c - place).powi(2) / variance / STRING_DEGREES);
-        total = values.iter().map(weight).sum();
-        place = values.iter().map(|v| weight(v) * v.0).sum::<f64>() / total;
+        let weight = |&(cents, share): &(f64, f64)| share * believed(cents - place);
+        place = values.iter().map(|v| weight(v) * v.0).sum::<f64>() / values.iter().map(weight).sum::<f64>();
     }
-    Some((place, 1.0 / total))
+    Some(place)
 }
 
 #[cfg(test)]
@@ -159,47 +164,71 @@ mod tests {
         cents.iter().enumerate().map(of).collect()
     }
 
-    fn played(cents: [f64; 4]) -> Vec<StringPart> {
-        let part = |(i, cents): (usize, &f64)| StringPart { string: i, cents: *cents, share: 0.25, keys: 3 };
-        cents.iter().enumerate().map(part).collect()
+    fn played(parts: &[(usize, f64, f64)]) -> Vec<StringPart> {
+        parts.iter().map(|&(string, cents, share)| StringPart { string, cents, share, keys: 3 }).collect()
+    }
+
+    fn evenly(cents: [f64; 4]) -> Vec<StringPart> {
+        played(&[0, 1, 2, 3].map(|string| (string, cents[string], 0.25)))
     }
 
     #[test]
     fn strings_tuned_apart_are_no_bass_that_moved() {
         let open = strings(StringPlayer::Bass, 10.0, &[(28, 3.0), (33, 3.0), (38, 3.0), (43, -15.0)]);
-        let said = bass_strings_say(&played([5.0, 5.0, 5.0, -13.0]), &open, (20.0, 60.0));
-        assert!(said.len() == 1 && (said[0].cents - STILL_SHARP + 2.0).abs() < 0.01, "{said:?}");
-        assert!(said[0].sigma > 1.2 && said[0].sigma < 2.5, "{said:?}");
-        // String by string: one of them was read apart from the others, and stands with them.
-        let said = bass_strings_say(&played([7.0, 5.0, 5.0, -13.0]), &open, (20.0, 60.0));
-        let away = |string: usize| said[0].by_string[string].map(|s| (s.0 - STILL_SHARP).round());
-        assert_eq!([0, 1, 2, 3].map(away), [Some(-4.0), Some(-2.0), Some(-2.0), Some(-2.0)]);
-        assert!(said[0].by_string.iter().flatten().all(|(_, trust)| *trust > 0.8 && *trust < 1.0), "{said:?}");
-        let misread = bass_strings_say(&played([5.0, 5.0, 5.0, 30.0]), &open, (20.0, 60.0));
-        assert!(misread[0].by_string[3].unwrap().1 < 0.5, "{misread:?}");
-        let two = bass_strings_say(&played([5.0; 4])[..1], &open, (20.0, 60.0));
-        assert!(two[0].by_string[0].is_some() && two[0].by_string[1..].iter().all(Option::is_none), "not played on");
+        // Read 2 cents sharp on all strings alike: half of the time lies under 5 - 0.4, for all that the highest one is low.
+        let said = bass_strings_say(&evenly([5.0, 5.0, 5.0, -13.0]), 4.6, &open, (20.0, 60.0));
+        assert!(said.len() == 1 && (said[0].cents - STILL_SHARP + 2.0).abs() < 0.3, "{said:?}");
+        assert!(said[0].sigma > 1.0 && said[0].sigma < 1.2, "0.8 together with 1.4 over the root of four: {said:?}");
+        // Half a cent of what its notes were misread by does not come in, on strings or as a whole.
+        let other = bass_strings_say(&evenly([5.5, 4.5, 5.5, -13.5]), 4.9, &open, (20.0, 60.0));
+        assert!((other[0].cents + 0.3 - said[0].cents).abs() < 0.05, "{said:?} {other:?}");
+    }
+
+    #[test]
+    fn a_bass_stands_where_its_strings_are_that_are_played_on_most() {
+        let open = strings(StringPlayer::Bass, 10.0, &[(28, -9.0), (33, -9.0), (38, 3.0), (43, 3.0)]);
+        let of = |shares: [f64; 4]| {
+            let notes = played(&[(0, -9.0, shares[0]), (1, -9.0, shares[1]), (2, 3.0, shares[2]), (3, 3.0, shares[3])]);
+            bass_strings_say(&notes, 0.0, &open, (20.0, 60.0))[0]
+        };
+        // By hand, a normal of 1 cent around each: 0.5 = 0.8 F(z) and 0.5 = 0.2 + 0.8 F(z), F(0.3186) = 0.625.
+        let (low, high) = (of([0.4, 0.4, 0.1, 0.1]), of([0.1, 0.1, 0.4, 0.4]));
+        assert!((low.cents + 9.0 - 0.3186 - STILL_SHARP).abs() < 0.01, "{low:?}");
+        assert!((high.cents - 3.0 + 0.3186 - STILL_SHARP).abs() < 0.01, "{high:?}");
+        assert!(high.sigma > of([0.25; 4]).sigma, "fewer strings make it");
+    }
+
+    #[test]
+    fn a_string_that_was_not_heard_goes_with_the_others() {
+        let open = strings(StringPlayer::Bass, 10.0, &[(28, 3.0), (33, 3.0)]);
+        let all = evenly([5.0, 5.0, -4.0, -4.0]);
+        let said = bass_strings_say(&all, 0.5, &open, (20.0, 60.0));
+        assert!((said[0].cents + 2.0 - STILL_SHARP).abs() < 0.01, "2 flat of where it was read: {said:?}");
+        // Two of four: 1.4 over the root of one, beside 0.8.
+        assert!((said[0].sigma - 1.4f64.hypot(0.8)).abs() < 1e-9, "{said:?}");
+        assert!(bass_strings_say(&all[2..], 0.5, &open, (20.0, 60.0)).is_empty(), "none that is played on was heard");
     }
 
     #[test]
     fn a_string_that_was_misread_hardly_counts_and_the_nearest_sounding_does() {
         let mut open = strings(StringPlayer::Bass, 2.0, &[(28, 40.0), (33, 40.0), (38, 40.0), (43, 40.0)]);
         open.extend(strings(StringPlayer::Bass, 10.0, &[(28, 1.0), (33, 21.0), (38, 1.0), (43, 1.0)]));
-        let before = bass_strings_say(&played([1.0; 4]), &open, (20.0, 60.0));
+        let read = evenly([1.0; 4]);
+        let before = bass_strings_say(&read, 1.0, &open, (20.0, 60.0));
         assert!(before.len() == 1 && before[0].cents.abs() < 1.0, "{before:?}");
         assert!((before[0].minutes - 27.0 / 60.0).abs() < 1e-9, "from the last string to the middle: {before:?}");
         // The take lies between the two, or before both.
-        let between = bass_strings_say(&played([1.0; 4]), &open, (6.5, 9.5));
+        let between = bass_strings_say(&read, 1.0, &open, (6.5, 9.5));
         assert!(
             between.len() == 2 && (between[0].cents - STILL_SHARP - 39.0).abs() < 0.1 && between[1].cents.abs() < 1.0
         );
-        let after = bass_strings_say(&played([1.0; 4]), &open, (0.0, 1.9));
+        let after = bass_strings_say(&read, 1.0, &open, (0.0, 1.9));
         assert!(
             after.len() == 1 && (after[0].cents - STILL_SHARP - 39.0).abs() < 0.1 && after[0].minutes < 0.0,
             "{after:?}"
         );
         let other = strings(StringPlayer::Guitar, 10.0, &[(40, 1.0), (45, 1.0)]);
-        assert!(bass_strings_say(&played([1.0; 4]), &other, (20.0, 60.0)).is_empty());
+        assert!(bass_strings_say(&read, 1.0, &other, (20.0, 60.0)).is_empty());
     }
 
     #[test]

@@ -207,9 +207,10 @@ pub fn drift_between(readings: &[CellReading], starts_s: &[f64], tuned_s: &[f64]
     if (within.0 - between.0).abs() <= DRIFTS_AGREE * within.1 { between } else { within }
 }
 
-/// Half of the stretch from which one second of the curve is read.
+/// Half of the stretch from which one second of the curve is read. Near an end of a take that is its first or last stretch of the same
+/// length: half as many notes would let a single one move it.
 const CURVE_REACH_S: f64 = 5.0;
-/// Fewest notes behind one second of the curve.
+/// Fewest notes around a second of the curve, within that reach.
 const CURVE_NOTES: usize = 4;
 
 /// From its take a second of the curve strays no further than this, cents: what does is another instrument, as in a
@@ -224,12 +225,14 @@ pub fn curve(notes: &[NoteOffset], levels: &[Measured], takes_s: &[(f64, f64)], 
             let t = i as f64 + 0.5;
             let (take, (from, to)) = takes_s.iter().copied().enumerate().find(|(_, s)| s.0 <= t && t < s.1)?;
             let level = levels.get(take)?.value?;
-            let near: Vec<(f64, f64)> = notes
-                .iter()
-                .filter(|n| n.weight > 0.0 && (n.at_s - t).abs() <= CURVE_REACH_S && n.at_s >= from && n.at_s < to)
-                .map(|n| (n.cents, n.weight))
-                .collect();
-            let cents = if near.len() >= CURVE_NOTES { weighted_median(&near) } else { None };
+            let around = |at_s: f64| {
+                let within =
+                    move |n: &&NoteOffset| (n.at_s - at_s).abs() <= CURVE_REACH_S && n.at_s >= from && n.at_s < to;
+                notes.iter().filter(|n| n.weight > 0.0).filter(within)
+            };
+            let inside_s = t.min(to - CURVE_REACH_S).max(from + CURVE_REACH_S);
+            let read: Vec<(f64, f64)> = around(inside_s).map(|n| (n.cents, n.weight)).collect();
+            let cents = if around(t).count() >= CURVE_NOTES { weighted_median(&read) } else { None };
             cents.filter(|c| (c - level).abs() <= CURVE_STRAY_CENTS)
         })
         .collect()
@@ -354,6 +357,17 @@ mod tests {
         assert!(read[..6].iter().all(Option::is_none), "a count-off 45 cents away: {:?}", &read[..6]);
         assert!(read[20..60].iter().all(|c| c.is_some_and(|c| (c - 5.0).abs() < 3.0)), "{:?}", &read[20..60]);
         assert!(read[60..].iter().all(Option::is_none));
+    }
+
+    #[test]
+    fn a_few_odd_notes_at_the_end_of_a_take_do_not_bend_the_curve() {
+        let odd = |n: NoteOffset| NoteOffset { cents: n.cents - if n.at_s < 3.0 { 17.0 } else { 0.0 }, ..n };
+        let notes: Vec<NoteOffset> = line_of(0.0, f64::INFINITY, 0.0).into_iter().map(odd).collect();
+        let read = curve(&notes, &[Measured::symmetric(5.0, 1.0, 200)], &[(0.0, 60.0)], 60);
+        assert!(read.iter().all(|c| c.is_some_and(|c| (c - 5.0).abs() < 1.5)), "{read:?}");
+        // Where nobody plays yet nothing is told, whatever comes later.
+        let late = curve(&notes[30..], &[Measured::symmetric(5.0, 1.0, 200)], &[(0.0, 60.0)], 60);
+        assert!(late[..10].iter().all(Option::is_none) && late[13..].iter().all(Option::is_some), "{late:?}");
     }
 
     #[test]
