@@ -10,6 +10,7 @@ mod bass;
 mod beginning;
 mod circle;
 mod close;
+mod close_leaning;
 mod compact;
 mod fall;
 mod guitar;
@@ -58,7 +59,7 @@ pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measur
 pub use walk_hearing::WalkRows;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-12";
+pub const METHOD_ID: &str = "tuning-13";
 
 /// Keeps the spectral peaks of the tape, at most 2.6 kB a second.
 pub struct TuningMeter {
