@@ -126,6 +126,15 @@ pub fn interval(m: &Measured) -> Option<(f64, f64)> {
     Some((m.low.filter(|v| v.is_finite())?, m.high.filter(|v| v.is_finite())?))
 }
 
+/// "0 % (0 to 24)": a share or a size in percent whose interval ends at none or all of it; `None` of any other value.
+///
+/// No less than none of it is told. Means of several takes end near all, not at it.
+pub fn share_with_ends(m: &Measured, unit: &str) -> Option<String> {
+    let (low, high) = interval(m).filter(|(low, high)| unit == "%" && (*low <= 0.0 || *high > 99.999))?;
+    let said = |x: f64| number(x.max(0.0), usize::from(high < 10.0), false);
+    Some(format!("{} % ({} to {})", said(finite(m)?), said(low), said(high)))
+}
+
 /// A length of time: `40 s`, `4 min`, `2 h 05 min`.
 pub fn length(seconds: f64) -> String {
     if !is_positive(seconds) {

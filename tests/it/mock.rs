@@ -624,7 +624,11 @@ pub fn festival() -> FestivalPicture {
                 "bars with the hi-hat on 2 and 4",
                 "%",
                 (Some(80.0), None),
-                [m(0.0, 6.0), m(90.0, 15.0), Measured::absent("too_far_ahead")],
+                [
+                    Measured::new(0.0, 0.0, 6.0, 9),
+                    Measured::new(90.0, 75.0, 100.0, 9),
+                    Measured::absent("too_far_ahead"),
+                ],
                 "cannot tell",
                 "cannot tell",
             ),

@@ -98,13 +98,15 @@ const WORDS_WIDTH: f32 = 750.0;
 
 /// Start and now, what is expected, and the two answers.
 fn goal_lines(g: &FestivalGoal, sizes: &TypeSizes) -> [(String, Type); 3] {
-    let with = |m: &Measured| match (words::finite(m), words::interval(m)) {
-        (Some(v), Some((low, high))) => {
-            format!("{} ± {}", words::number(v, 1, false), words::number((high - low) / 2.0, 1, false))
-        }
-        (Some(v), None) => words::number(v, 1, false),
+    // The unit after the second number does for both, unless a share is told with its ends.
+    let with = |m: &Measured, unit: &str| match (words::finite(m), words::interval(m)) {
+        (Some(v), Some((low, high))) => words::share_with_ends(m, &g.unit).unwrap_or_else(|| {
+            format!("{} ± {}{unit}", words::number(v, 1, false), words::number((high - low) / 2.0, 1, false))
+        }),
+        (Some(v), None) => format!("{}{unit}", words::number(v, 1, false)),
         (None, _) => "not said".to_owned(),
     };
+    let unit = format!(" {}", g.unit);
     let expected = match (words::finite(&g.expected), words::interval(&g.expected)) {
         (Some(_), Some((low, high))) => {
             format!("expected {} to {} {}", words::number(low, 1, false), words::number(high, 1, false), g.unit)
@@ -113,8 +115,39 @@ fn goal_lines(g: &FestivalGoal, sizes: &TypeSizes) -> [(String, Type); 3] {
         (None, _) => format!("not foretold: {}", words::why_absent(&g.expected)),
     };
     [
-        (format!("start {}, now {} {}", with(&g.start), with(&g.now), g.unit), Type::regular(sizes.small, INK)),
+        (format!("start {}, now {}", with(&g.start, ""), with(&g.now, &unit)), Type::regular(sizes.small, INK)),
         (expected, Type::regular(sizes.small, INK)),
         (format!("met now: {}; at the festival: {}", g.met_now, g.will_be_met), Type::bold(sizes.small, INK)),
     ]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_share_that_may_be_none_or_all_is_told_with_both_ends() {
+        let line = |unit: &str, start: Measured, now: Measured| {
+            let goal = FestivalGoal {
+                title: String::new(),
+                unit: unit.to_owned(),
+                at_least: None,
+                at_most: None,
+                start,
+                now,
+                expected: Measured::absent("too_few_rehearsals"),
+                met_now: "yes".to_owned(),
+                will_be_met: "yes".to_owned(),
+            };
+            goal_lines(&goal, &super::super::super::theme::PAGE_TYPE)[0].0.clone()
+        };
+        let (none, all) = (Measured::new(0.0, 0.0, 15.2, 24), Measured::new(100.0, 88.4, 100.0, 24));
+        let between = Measured::new(62.0, 53.0, 71.0, 24);
+        assert_eq!(line("%", none.clone(), all.clone()), "start 0 % (0 to 15), now 100 % (88 to 100)");
+        assert_eq!(line("%", none, between.clone()), "start 0 % (0 to 15), now 62.0 ± 9.0 %");
+        assert_eq!(line("%", between, all), "start 62.0 ± 9.0, now 100 % (88 to 100)");
+        let flat = Measured::new(-20.0, -24.0, -16.0, 2);
+        assert_eq!(line("cents", flat.clone(), flat), "start −20.0 ± 4.0, now −20.0 ± 4.0 cents");
+        assert_eq!(line("cents", Measured::absent("x"), Measured::absent("x")), "start not said, now not said");
+    }
 }

@@ -175,7 +175,7 @@ fn draw_amp(c: &mut Canvas, area: Area, f: &FestivalPicture, sizes: &TypeSizes) 
 }
 
 fn draw_foot(c: &mut Canvas, m: Area, sizes: &TypeSizes) {
-    let said = "Lines and ± hold the truth 95 times in 100; yes and no are said only when the whole line says so. What is expected \
+    let said = "Lines, ± and brackets hold the truth 95 times in 100; yes and no are said only when the whole line says so. What is expected \
         supposes that the weeks go on as they went. Levels are relative to the recorder's full scale, not sound pressure. Loud \
         rehearsals can hurt hearing: follow local rules and a qualified hearing-conservation professional.";
     let lines = c.fonts().wrap(said, Face::Regular, sizes.small, m.width(), 4);

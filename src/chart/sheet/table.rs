@@ -87,17 +87,14 @@ pub fn mark_words(mark: SheetMark) -> &'static str {
 /// "−9 ± 3 cents", "0 % (0 to 24)" where the interval ends at none or all of it, or "not said".
 fn value(m: &Measured, unit: &str) -> String {
     let Some(v) = words::finite(m) else { return "not said".to_owned() };
-    let interval = words::interval(m);
-    // What a sheet tells in percent is a share or a size: no less than none of it. Means of several takes end near all, not at it.
-    if let Some((low, high)) = interval.filter(|(low, high)| unit == "%" && (*low <= 0.0 || *high > 99.999)) {
-        let said = |x: f64| words::number(x.max(0.0), usize::from(high < 10.0), false);
-        return format!("{} % ({} to {})", said(v), said(low), said(high));
+    if let Some(ends) = words::share_with_ends(m, unit) {
+        return ends;
     }
     let signed = matches!(unit, "cents" | "ms" | "dB" | "LU");
     let decimals =
         usize::from(matches!(unit, "dB" | "LU" | "% of a beat")) + usize::from(unit == "%" && v.abs() < 10.0);
     let said = words::number(v, decimals, signed && unit != "LU");
-    let half = interval.map(|(low, high)| (high - low) / 2.0);
+    let half = words::interval(m).map(|(low, high)| (high - low) / 2.0);
     let half = half.map_or_else(String::new, |h| format!(" ± {}", words::number(h, decimals, false)));
     let unit = if unit == "% of a beat" { "%" } else { unit };
     format!("{said}{half} {unit}")
