@@ -36,13 +36,18 @@ pub fn inverse(f: impl Fn(f64) -> f64, wanted: f64, range: (f64, f64)) -> f64 {
 
 /// The value under which half of the weight of `parts` lies: each a value, its standard deviation (not 0) and its weight.
 pub fn middle(parts: &[(f64, f64, f64)]) -> f64 {
+    quantile(parts, 0.5)
+}
+
+/// The same of another `share` of the weight, between 0 and 1.
+pub fn quantile(parts: &[(f64, f64, f64)], share: f64) -> f64 {
     let total: f64 = parts.iter().map(|p| p.2).sum();
     let below =
         |at: f64| parts.iter().map(|(value, sigma, weight)| weight * cumulative((at - value) / sigma)).sum::<f64>();
     // All of the weight but what does not matter lies between.
     let low = parts.iter().map(|p| p.0 - 4.0 * p.1).fold(f64::INFINITY, f64::min);
     let high = parts.iter().map(|p| p.0 + 4.0 * p.1).fold(f64::NEG_INFINITY, f64::max);
-    inverse(below, 0.5 * total, (low, high))
+    inverse(below, share * total, (low, high))
 }
 
 /// Inverse of a symmetric positive definite matrix, by elimination; `None` when it is not one.
@@ -77,6 +82,8 @@ mod tests {
         // Two values apart: the heavier one, but for what its own spread leaves to the other side: 0.75 x = 0.5 at 0.4307 sigma.
         let apart = middle(&[(0.0, 1.0, 0.75), (50.0, 1.0, 0.25)]);
         assert!((apart - 0.4307).abs() < 1e-3, "normal table, two thirds: {apart}");
+        // A quarter: 0.25 = 0.75 F(z), F(-0.4307) = 1/3.
+        assert!((quantile(&[(0.0, 1.0, 0.75), (50.0, 1.0, 0.25)], 0.25) + 0.4307).abs() < 1e-3);
         let near = middle(&[(-1.0, 5.0, 1.0), (1.0, 5.0, 1.0)]);
         assert!(near.abs() < 1e-6, "{near}");
     }
