@@ -9,8 +9,7 @@ use crate::stats::Measured;
 
 use super::circle::wrap;
 use super::leaning::{Leaning, LeaningTake, lean};
-use super::model::{STRING_FROM, string_of};
-use super::played_strings::StringPart;
+use super::played_strings::{StringPart, string_parts};
 use super::strings::OpenString;
 use super::strings_say::bass_strings_say;
 use super::trend::{CellReading, drift_between};
@@ -107,12 +106,5 @@ impl Offset {
 /// The notes string by string, low to high.
 fn parts(notes: &[Offset]) -> Vec<StringPart> {
     let all: f64 = notes.iter().map(|n| n.seconds).sum();
-    let part = |string: usize| {
-        let own: Vec<&Offset> = notes.iter().filter(|n| string_of(n.key) == string).collect();
-        let seconds: f64 = own.iter().map(|n| n.seconds).sum();
-        let cents = own.iter().map(|n| n.seconds * n.cents).sum::<f64>() / seconds;
-        let keys: std::collections::BTreeSet<i64> = own.iter().map(|n| n.key).collect();
-        (seconds > 0.0).then_some(StringPart { string, cents, share: seconds / all, keys: keys.len() as u64 })
-    };
-    (0..STRING_FROM.len()).filter_map(part).collect()
+    string_parts(&notes.iter().map(|n| (n.key, n.cents, n.seconds / all)).collect::<Vec<_>>())
 }

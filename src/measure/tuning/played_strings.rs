@@ -10,6 +10,8 @@
 //!
 //! Limits: strings are taken to be played in the first position; a five-string bass's low B counts with its E.
 
+use std::collections::BTreeSet;
+
 use crate::stats::Measured;
 
 use super::model::{KeyOffset, Model, STRING_FROM, string_of};
@@ -51,21 +53,27 @@ impl StringPart {
     }
 }
 
-/// The strings on which `keys` lie, low to high.
-pub fn string_parts(keys: &[KeyOffset]) -> Vec<StringPart> {
+/// The strings on which notes or keys lie, low to high: of each its key, its cents and its share of the playing time.
+pub fn string_parts(notes: &[(i64, f64, f64)]) -> Vec<StringPart> {
     (0..STRING_FROM.len())
         .filter_map(|string| {
-            let own: Vec<&KeyOffset> = keys.iter().filter(|k| string_of(k.key) == string).collect();
-            let share: f64 = own.iter().map(|k| k.share).sum();
-            let cents = own.iter().map(|k| k.share * k.cents).sum::<f64>() / share;
-            (share > 0.0).then_some(StringPart { string, cents, share, keys: own.len() as u64 })
+            let own: Vec<&(i64, f64, f64)> = notes.iter().filter(|n| string_of(n.0) == string).collect();
+            let share: f64 = own.iter().map(|n| n.2).sum();
+            let cents = own.iter().map(|n| n.2 * n.1).sum::<f64>() / share;
+            let keys: BTreeSet<i64> = own.iter().map(|n| n.0).collect();
+            (share > 0.0).then_some(StringPart { string, cents, share, keys: keys.len() as u64 })
         })
         .collect()
 }
 
+/// The same of the keys of a take.
+pub fn strings_of_keys(keys: &[KeyOffset]) -> Vec<StringPart> {
+    string_parts(&keys.iter().map(|k| (k.key, k.cents, k.share)).collect::<Vec<_>>())
+}
+
 /// The same as they are told; `middle` is the offset of the take.
 pub fn played_strings(model: &Model, keys: &[KeyOffset], middle: f64) -> Vec<PlayedString> {
-    string_parts(keys)
+    strings_of_keys(keys)
         .iter()
         .map(|part| {
             let half = (1.96 * model.string_sigma(keys, part.string)).hypot(STRINGS_DIFFER);

@@ -26,7 +26,7 @@ use super::fall::fall_rate;
 use super::line::Run;
 use super::model::{KeyOffset, Model, ROUNDS, logistic};
 use super::normal::middle;
-use super::played_strings::{PlayedString, StringPart, played_strings, string_parts};
+use super::played_strings::{PlayedString, StringPart, played_strings, strings_of_keys};
 use super::readings::{Reading, readings_of};
 use super::strings::OpenString;
 use super::strings_say::{StringsSay, bass_strings_say};
@@ -112,7 +112,7 @@ fn read(
     let sigma = (model.variance(&keys) + BASSES_DIFFER.powi(2) + unsure).sqrt();
     let middle = middle_of(&keys);
     let at_rest = |p: StringPart| StringPart { cents: p.cents - fall_cents, ..p };
-    let parts: Vec<StringPart> = string_parts(&keys).into_iter().map(at_rest).collect();
+    let parts: Vec<StringPart> = strings_of_keys(&keys).into_iter().map(at_rest).collect();
     let played_s = (runs.first()?.first as f64 * HOP_S, runs.last()?.end as f64 * HOP_S);
     let settled = Settled {
         cents: wrap(middle - fall_cents),
