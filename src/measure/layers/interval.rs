@@ -2,18 +2,26 @@
 //!
 //! Conventions: dB; half-widths are 95 %. What tells is how sure the network was: `unsure` is, over the layer's own power, the
 //! mean share of a band that it gave to others.
-//! Source: errors of 428 levels on 99 made tapes (`benches/README.md`, Parts and forms), no gain riding, no overload: 417 inside.
+//! Source: errors of 428 levels on 99 made tapes by the network before (`benches/README.md`, Parts and forms), no gain riding,
+//! no overload: 417 inside. By this network 2459 of 2563 on 626 tapes (96 %; drums 93, horns 93).
 //! How far a layer lies under the whole says nothing more. A layer that did not play is not in it: its truth has
 //! no level.
+
+use super::Layer;
 
 /// Half-width of a layer that has its bands for itself, dB.
 const SURE_DB: f64 = 0.6;
 /// What is added where it has next to nothing of any band, dB.
 const UNSURE_DB: f64 = 4.2;
 
+/// Horns are off by more than their share of each band tells: a piano that is taken for winds is so in all of its bands. As it is the
+/// interval holds 93 % of 162 levels on 556 tapes; by 1.0 it held 86 % of 151 of them.
+const HORNS_WIDER: f64 = 1.3;
+
 /// 95 % half-width of a layer of whose power the share `unsure` (0..=1) may be another's.
-pub fn half_width_db(unsure: f64) -> f64 {
-    SURE_DB + UNSURE_DB * unsure.clamp(0.0, 1.0)
+pub fn half_width_db(layer: Layer, unsure: f64) -> f64 {
+    let wider = if layer == Layer::Horns { HORNS_WIDER } else { 1.0 };
+    wider * (SURE_DB + UNSURE_DB * unsure.clamp(0.0, 1.0))
 }
 
 #[cfg(test)]
@@ -22,6 +30,8 @@ mod tests {
 
     #[test]
     fn a_layer_that_shares_its_bands_is_less_certain() {
-        assert_eq!([0.0, 0.5, 1.0, 7.0].map(half_width_db), [0.6, 2.7, 4.8, 4.8]);
+        let of = |layer: Layer| [0.0, 0.5, 1.0, 7.0].map(|unsure| half_width_db(layer, unsure));
+        assert_eq!(of(Layer::Bass), [0.6, 2.7, 4.8, 4.8]);
+        assert!(of(Layer::Horns).iter().zip(of(Layer::Bass)).all(|(horns, bass)| *horns > 1.2 * bass));
     }
 }

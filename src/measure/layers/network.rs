@@ -18,7 +18,7 @@ use super::weights;
 /// What the network tells apart: bass, drums, guitar, keys, horns, and the rest (noise, hum).
 pub const SOURCES: usize = 6;
 /// Units of the hidden layers.
-const HIDDEN: usize = 192;
+const HIDDEN: usize = 256;
 /// Outputs before the softmax.
 const OUTPUTS: usize = SOURCES * BANDS;
 /// Distance of the taps and how many of them look back, block by block.
