@@ -7,6 +7,7 @@ import numpy as np, torch
 import features as F
 
 KEEP = torch.float16
+SOFT = (.2, .08, .08, .08, .25)   # how often a layer is far softer than usual: a bass under loud drums, horns behind a crowded piano
 
 
 class Maker:
@@ -84,7 +85,7 @@ class Maker:
         X = torch.fft.rfft(dry, self.nfft) * self.curve(g, (B, 5), 4.0) * self.shelves(g, (B, 5)); X = X * self.rirs(g, B)
         # levels: K-weighted power while the stem sounds
         k = torch.fft.irfft(X * self.kmag, self.nfft)[..., : self.n].view(B, 5, -1, 4000).pow(2).mean(-1); top = k.amax(-1, keepdim=True); on = k > .02 * top
-        lev = (k * on).sum(-1) / on.sum(-1).clamp(min=1); gain = self.nrm(g, B, 5) * 5; gain = torch.where(self.u(g, 0, 1, B, 5) < .08, gain - self.u(g, 3, 12, B, 5), gain)
+        lev = (k * on).sum(-1) / on.sum(-1).clamp(min=1); gain = self.nrm(g, B, 5) * 5; gain = torch.where(self.u(g, 0, 1, B, 5) < torch.tensor(SOFT, device=dev), gain - self.u(g, 3, 12, B, 5), gain)
         one = torch.nn.functional.one_hot(torch.randint(0, 5, (B,), device=dev, generator=g), 5)  # one player far too loud, in three of ten
         gain = gain + one * self.u(g, 4, 14, B, 1) * (self.u(g, 0, 1, B, 1) < .3)
         amp = 10 ** (gain / 20) / torch.sqrt(lev + 1e-12) * there; X = X * amp[..., None]

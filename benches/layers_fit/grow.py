@@ -7,7 +7,7 @@ needs: numpy. What the network answers stays the same; training goes on from the
 import argparse
 import numpy as np
 
-ap = argparse.ArgumentParser(); ap.add_argument("old"); ap.add_argument("width", type=int); ap.add_argument("new"); ap.add_argument("--to", type=int, default=192); ap.add_argument("--seed", type=int, default=1)
+ap = argparse.ArgumentParser(); ap.add_argument("old"); ap.add_argument("width", type=int); ap.add_argument("new"); ap.add_argument("--to", type=int, default=256); ap.add_argument("--seed", type=int, default=1)
 A = ap.parse_args(); rng = np.random.default_rng(A.seed); flat = np.fromfile(A.old, "<f2").astype(np.float32); at = 0; out = []; H, N = A.width, A.to
 
 

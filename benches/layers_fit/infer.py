@@ -1,6 +1,6 @@
 """numpy inference of the folded networks, for checks without PyTorch."""
 import numpy as np
-WIDTH = 192   # hidden units, as in network.py
+WIDTH = 256   # hidden units, as in network.py
 DILATIONS = [1, 1, 2, 2, 4, 4, 8, 16]
 OFFSETS = [(-2, 2)] * 6 + [(-3, 1), (-3, 1)]
 HIT_DILATIONS = [1, 1, 2]

@@ -70,8 +70,8 @@ def at_key(x, inst, key, t, dur, gain, rng, detune=0.0, release=.05):
 
 
 class Clock:
-    def __init__(self, rng, seconds):
-        self.bpm = float(np.exp(rng.uniform(np.log(60), np.log(290)))); self.straight = rng.random() < .35
+    def __init__(self, rng, seconds, slowest=60):
+        self.bpm = float(np.exp(rng.uniform(np.log(slowest), np.log(290)))); self.straight = rng.random() < .35
         self.swing = 1.0 if self.straight else rng.uniform(1.3, 3.0); self.up = self.swing / (1 + self.swing)
         self.start = -rng.uniform(0, 4) * 60 / self.bpm; self.beat = 60 / self.bpm
         self.per_bar = int(rng.choice([4, 4, 4, 4, 4, 3, 5, 6])); self.bars = int(seconds / self.beat / self.per_bar) + 2
@@ -174,11 +174,14 @@ def comp_rhythm(rng, P):
     return opts[rng.integers(len(opts))]
 
 
-def comp_part(rng, x, lib, ck, chords, active, cls, hits):
-    """Chords or lines of guitar or keys into x; the moment of each, s, into hits."""
+def comp_part(rng, x, lib, ck, chords, active, cls, hits, crowded=False):
+    """Chords or lines of guitar or keys into x; the moment of each, s, into hits. Crowded: full chords on most places of the bar, the same in each."""
     inst = lib.pick(rng, cls); det = rng.normal(0, 8); lo, hi = (43, 70) if cls == "guitar" else (46, 82); mode = rng.choice(["comp", "comp", "comp", "same", "solo", "arp", "both"]); fixed = comp_rhythm(rng, ck.per_bar) or [(0, .7)]
     strum = rng.uniform(0, .02) if cls == "guitar" else rng.uniform(0, .005); n = int(rng.integers(2, 6)); dens = rng.uniform(.4, .95); last = int(rng.integers(60, 80)); short = rng.uniform(.4, 1.2)
     rel = rng.uniform(.03, .25)
+    if crowded:
+        mode, n, often = "same", int(rng.integers(3, 6)), rng.uniform(.35, .95); lo, hi = (lo, hi) if cls == "guitar" else (int(rng.integers(46, 60)), 88)
+        fixed = [(e / 2, rng.uniform(.3, .9)) for e in range(2 * ck.per_bar) if rng.random() < often] or fixed
     for bar in range(ck.bars):
         P = ck.per_bar; root, ch = chords[bar]; o = bar * P
         if mode in ("comp", "same", "both"):
@@ -222,7 +225,7 @@ def horn_part(rng, x, lib, ck, chords, active):
                 for i, inst in enumerate(insts): at_key(x, inst, fits(inst, last), ck.t(o + e) + jit(rng, .012), d, g[i] * vel(rng, .15), rng, det[i], .06)
             continue
         if m == "pad": ev = [(0, P * .95)] if rng.random() < .6 else [(0, P * .48), (P / 2 if P % 2 == 0 else 1, P * .45)]
-        elif m == "shout": ev = [(0, .6), (1.5, .9), (3 % P, .5)] if rng.random() < .5 else [(e, .4) for e in np.arange(0, P, .5) if rng.random() < .5]
+        elif m == "shout": ev = [(0, .6), (1.5, .9), (3 % P, .5)] if rng.random() < .5 else [(e, .4) for e in np.arange(0, P, .5) if rng.random() < (.5 if ck.bpm < FAST_BPM else .25)]
         else: ev = [(e, rng.uniform(.3, 2)) for e in np.arange(0, P, .5) if rng.random() < .3]
         for b, d in ev:
             if not active(o + b, ck): continue
@@ -232,15 +235,21 @@ def horn_part(rng, x, lib, ck, chords, active):
                 at_key(x, inst, k, ck.t(o + b) + jit(rng, .012), d * ck.beat, g[i] * vel(rng, .15), rng, det[i], .08)
 
 
+FAST_BPM = 160   # wind players seldom repeat eighths from here on
+CROWDED = .3     # share of the songs in which guitar or keys leave few places of the bar free, fast; half of these without horns
+
+
 def song(rng, lib, seconds):
     """-> float32 [5, seconds * 48000], dry stems in the order of CLASSES (zeros where nobody plays); moments of the hits of guitar and of keys, s."""
-    ck = Clock(rng, seconds); n = int(seconds * RATE); out = np.zeros((5, n), np.float32); hits = [[], []]
+    crowd = rng.random() < CROWDED; ck = Clock(rng, seconds, 130 if crowd else 60); n = int(seconds * RATE); out = np.zeros((5, n), np.float32); hits = [[], []]
     root = int(rng.integers(12)); chords = []
     for b in range(ck.bars):
         if rng.random() < .7: root = (root + int(rng.choice([5, 5, 7, 2, 9, 10, 1, 3]))) % 12
         chords.append((root, CHORDS[rng.integers(len(CHORDS))]))
     there = [p < q for p, q in zip(rng.random(5), (.88, .85, .6, .75, .72))]
     if not any(there): there[int(rng.integers(5))] = True
+    who = 2 if rng.random() < .3 else 3
+    if crowd: there[who], there[4] = True, rng.random() < .5
     def gate():
         """Plays all the time, or only before or after a bar line, or in some bars."""
         r = rng.random(); cut = int(rng.integers(1, max(2, ck.bars - 1))) * ck.per_bar
@@ -251,7 +260,7 @@ def song(rng, lib, seconds):
         return lambda b, c: bool(on[int(b // c.per_bar)])
     if there[0]: bass_part(rng, out[0], lib, ck, chords, gate())
     if there[1]: drum_part(rng, out[1], lib, ck, gate())
-    if there[2]: comp_part(rng, out[2], lib, ck, chords, gate(), "guitar", hits[0])
-    if there[3]: comp_part(rng, out[3], lib, ck, chords, gate(), "keys", hits[1])
+    if there[2]: comp_part(rng, out[2], lib, ck, chords, gate(), "guitar", hits[0], crowd and who == 2)
+    if there[3]: comp_part(rng, out[3], lib, ck, chords, gate(), "keys", hits[1], crowd and who == 3)
     if there[4]: horn_part(rng, out[4], lib, ck, chords, gate())
     return out, hits

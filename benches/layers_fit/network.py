@@ -1,7 +1,7 @@
 """The layer network (PyTorch) and its export: a mask network over 64 bands with a few seconds of context."""
 import numpy as np, torch, torch.nn as nn
 
-INPUTS, BANDS, CLASSES, HIDDEN = 272, 64, 6, 192
+INPUTS, BANDS, CLASSES, HIDDEN = 272, 64, 6, 256
 DILATIONS = [1, 1, 2, 2, 4, 4, 8, 16]
 TAPS = 5
 DROP = 0.08

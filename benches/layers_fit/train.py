@@ -5,7 +5,8 @@ usage: train.py LIBRARY_DIR OUT_DIR --seconds S [--seed 1] [--sndfile libsndfile
        torchrun --nproc_per_node=4 train.py ... (the same on several accelerators of one machine: each makes its own mixtures,
        the gradients are averaged)
 needs: PyTorch and CUDA, numpy, scipy; soundfile or, with --sndfile, only its shared library.
---all trains on the held instruments too: the held-out figures are none then. --invented N: another N, other invented instruments.
+--all trains on the held instruments too: the held-out figures are none then. --invented N: another N, other invented instruments. --steps: steps of
+training for each sixteen songs.
 """
 import argparse, ctypes, json, math, mmap, multiprocessing as mp, os, sys, time
 os.environ.setdefault("OMP_NUM_THREADS", "1"); os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
@@ -76,7 +77,7 @@ def worker(lib, buf, free, full, seed):
 
 def main():
     ap = argparse.ArgumentParser(); ap.add_argument("lib"); ap.add_argument("out"); ap.add_argument("--seconds", type=float, default=400); ap.add_argument("--seed", type=int, default=1); ap.add_argument("--sndfile"); ap.add_argument("--batch", type=int, default=64); ap.add_argument("--ring", type=int, default=40000); ap.add_argument("--start")
-    ap.add_argument("--lr", type=float, default=2e-3); ap.add_argument("--all", action="store_true"); ap.add_argument("--invented", type=int, default=90211)
+    ap.add_argument("--lr", type=float, default=2e-3); ap.add_argument("--all", action="store_true"); ap.add_argument("--invented", type=int, default=90211); ap.add_argument("--steps", type=int, default=5)
     A = ap.parse_args(); t0 = time.time(); os.makedirs(A.out, exist_ok=True)
     rank, world = int(os.environ.get("RANK", 0)), int(os.environ.get("WORLD_SIZE", 1)); first = rank == 0
     log = open(A.out + "/log.txt", "w") if first else None
@@ -156,7 +157,7 @@ def main():
         spent[0] += time.time() - t; t = time.time()
         frac = share_of_time()
         for q in opt.param_groups: q["lr"] = A.lr * min(1, (step + 1) / 300) * (0.5 + 0.5 * math.cos(math.pi * min(1, frac)))
-        for _ in range(5):
+        for _ in range(A.steps):
             ids = torch.randint(0, fill, (A.batch,), device=dev, generator=g); e = {k: v[ids] for k, v in ring.items()}
             with torch.autocast("cuda", dtype=torch.bfloat16): z = net(e["x"].float())
             loss, parts = augment.loss(z.float(), e, kb)
