@@ -1,13 +1,13 @@
 #!/usr/bin/env python3
 """Widens the network in use: the new hidden units answer to random sums, and nothing listens to them yet.
 
-usage: grow.py OLD.f16 OLD_WIDTH NEW.f16 [--seed 1]     (the new width is that of network.py)
+usage: grow.py OLD.f16 OLD_WIDTH NEW.f16 [--seed 1]     (the new width is that of infer.py)
 needs: numpy. What the network answers stays the same; training goes on from there.
 """
 import argparse
-import numpy as np
+import numpy as np, infer
 
-ap = argparse.ArgumentParser(); ap.add_argument("old"); ap.add_argument("width", type=int); ap.add_argument("new"); ap.add_argument("--to", type=int, default=256); ap.add_argument("--seed", type=int, default=1)
+ap = argparse.ArgumentParser(); ap.add_argument("old"); ap.add_argument("width", type=int); ap.add_argument("new"); ap.add_argument("--to", type=int, default=infer.WIDTH); ap.add_argument("--seed", type=int, default=1)
 A = ap.parse_args(); rng = np.random.default_rng(A.seed); flat = np.fromfile(A.old, "<f2").astype(np.float32); at = 0; out = []; H, N = A.width, A.to
 
 

@@ -1,7 +1,8 @@
-"""numpy inference of the folded networks, for checks without PyTorch."""
+"""Shape of the networks, and numpy inference of the folded ones, for checks without PyTorch."""
 import numpy as np
-WIDTH = 256   # hidden units, as in network.py
+WIDTH = 256   # hidden units
 DILATIONS = [1, 1, 2, 2, 4, 4, 8, 16]
+# Taps reach -2..+2 steps of the dilation; the two widest look back further than ahead, which bounds the delay.
 OFFSETS = [(-2, 2)] * 6 + [(-3, 1), (-3, 1)]
 HIT_DILATIONS = [1, 1, 2]
 

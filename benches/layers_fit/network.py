@@ -1,12 +1,10 @@
 """The layer network (PyTorch) and its export: a mask network over 64 bands with a few seconds of context."""
 import numpy as np, torch, torch.nn as nn
+from infer import DILATIONS, OFFSETS, WIDTH as HIDDEN
 
-INPUTS, BANDS, CLASSES, HIDDEN = 272, 64, 6, 256
-DILATIONS = [1, 1, 2, 2, 4, 4, 8, 16]
+INPUTS, BANDS, CLASSES = 272, 64, 6
 TAPS = 5
 DROP = 0.08
-# Taps reach -2..+2 steps of the dilation; the two widest look back further than ahead, which bounds the delay.
-OFFSETS = [(-2, 2)] * 6 + [(-3, 1), (-3, 1)]
 
 
 class Block(nn.Module):
