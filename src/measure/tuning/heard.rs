@@ -41,7 +41,7 @@ pub struct Heard {
 const LEAST_HEARD: f64 = 0.08;
 /// What basses differ by beyond what the model of a take knows of them, half of a 95 % interval, cents, unless their own open strings
 /// were heard.
-const BASSES_DIFFER_MORE: f64 = 3.0;
+const BASSES_DIFFER_MORE: f64 = 3.2;
 /// A bass whose partials agree less than this is not clear; a take of one is off by this much more a unit, half of a 95 % interval,
 /// cents. Of 111 takes of 108 rendered tapes the truth is inside on 105 so; on 53 of the 55 whose partials agree by 0.75 and more,
 /// which are told within 4.0 cents in the middle.

@@ -29,7 +29,7 @@ use super::normal::middle;
 use super::played_strings::{PlayedString, StringPart, played_strings, strings_of_keys};
 use super::readings::{Reading, readings_of};
 use super::strings::OpenString;
-use super::strings_say::{StringsSay, bass_strings_say};
+use super::strings_say::{IN_THE_ROOM, StringsSay, bass_strings_say};
 use super::trend::CellReading;
 
 /// Shorter runs are passing errors of the line, frames.
@@ -121,7 +121,7 @@ fn read(
         by_own_strings,
         readings: model.cells(&readings, &runs),
         strings: played_strings(&model, &keys, middle),
-        strings_say: bass_strings_say(&parts, middle - fall_cents, strings, played_s),
+        strings_say: bass_strings_say(&parts, middle - fall_cents, strings, played_s, IN_THE_ROOM),
     };
     Some((settled, fall_cents, keys))
 }

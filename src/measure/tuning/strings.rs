@@ -96,8 +96,19 @@ const LEAST_EXPLAINED: f64 = 0.6;
 /// Attack that is skipped, frames, and share of a sounding that is: plucked strings begin sharp and come to rest.
 const ATTACK: usize = 6;
 const EARLY_SHARE: f64 = 0.5;
-/// Known accuracy of a clean sounding, cents (95 %): real strings wander by this much within a second.
-const FLOOR_CENTS: f64 = 2.6;
+/// How well a sounding is known.
+struct Accuracy {
+    /// Half of the 95 % interval of a clean one, cents.
+    floor: f64,
+    /// How much of the spread of the partials, and of how they wander, comes on top.
+    between: f64,
+    within: f64,
+}
+
+/// Basses: of 1815 soundings of 17 basses in rendered rooms the truth is inside on 95 to 97 of 100, whether their partials agree to half a cent or are 5 apart.
+const BASS: Accuracy = Accuracy { floor: 1.1, between: 1.1, within: 0.9 };
+/// Guitars: a thin string of some stands up to 3 cents from where its partials agree; 94 of 100 of 1562.
+const GUITAR: Accuracy = Accuracy { floor: 2.6, between: 1.0, within: 0.7 };
 
 /// Partials further than this from the others are another string's, cents.
 const NEAR_MIDDLE_CENTS: f64 = 20.0;
@@ -237,7 +248,8 @@ fn measure(store: &PeakStore, sounding: &Sounding) -> Option<OpenString> {
     let within = mean(near(), |p| p.wander);
     // One that is left out may have been the string's own: it does not move the value, but tells that it is not certain.
     let between = mean(partials.iter(), |p| (p.cents - value).powi(2)).sqrt();
-    let half = (FLOOR_CENTS.powi(2) + between.powi(2) + (0.7 * within).powi(2)).sqrt();
+    let known = if player == StringPlayer::Bass { BASS } else { GUITAR };
+    let half = known.floor.hypot(known.between * between).hypot(known.within * within);
     let count = (sounding.end - sounding.first - skip) as u64;
     Some(OpenString {
         player,
@@ -316,7 +328,7 @@ mod tests {
     #[test]
     fn a_loud_partial_that_is_left_out_widens_the_interval() {
         let clear = sounding(0.0).offset_from_a440_cents;
-        assert!(clear.value.unwrap().abs() < 0.3 && clear.half_width() < 3.0, "{clear:?}");
+        assert!(clear.value.unwrap().abs() < 0.3 && clear.half_width() < 1.3, "{clear:?}");
         let doubtful = sounding(24.0).offset_from_a440_cents;
         assert!(doubtful.value.unwrap().abs() < 1.0 && doubtful.half_width() > 9.0, "{doubtful:?}");
     }
