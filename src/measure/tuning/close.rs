@@ -12,7 +12,7 @@
 //! Limits: a note's pitch is what its partials sound at, and those of one string do not agree: on recorded uprights the first and
 //! the fourth lie up to 20 cents apart. Mixes with known truth (`benches/close`), the others 10 to 25 dB under the bass, its strings heard
 //! before the take: of 28 basses by formula, whose pitch is exact, middle 0.45 cents off, mean 0.5, worst 1.5, the truth inside on all; of 60
-//! recorded and sampled ones 0.9, 1.0, 4.1, inside on 59; fourteen of these were rendered when most of the rules stood. What a string begins sharp by is
+//! recorded and sampled ones 0.6, 1.0, 4.1, inside on 59; fourteen of these were rendered when most of the rules stood. What a string begins sharp by is
 //! one number for all strings: string by string was no nearer.
 
 use crate::dsp::partials::weighted_median;
