@@ -3,7 +3,7 @@
 //! Conventions: the branch of the network gives every step a rate; a hit is a place where the rate of three steps is highest and
 //! above [`HEARD`], so two hits need 85 ms between them. One that guitar and keys play at once counts once; the notes of a solo
 //! count as hits.
-//! Known accuracy, on 664 takes of 626 rendered tapes: hits a bar are off by 0.4 to 0.7 in the mean of a set and by 3.8 at most, where the
+//! Known accuracy, on 724 takes of 686 rendered tapes: hits a bar are off by 0.3 to 0.8 in the mean of a set and by 3.5 at most, where the
 //! takes differ by 1.3 to 1.7 (standard deviation); inside 95 %. On 60 takes of 46 others, by a narrower network: 87 % of the hits are found within
 //! 70 ms and 87 % of those found are right (means of the takes; worst F 0.51, where horns play and no guitar does); a single bar is
 //! off by 0.9. Too few where hits follow each other faster than ten a second.
@@ -18,8 +18,8 @@ const UNIT: f32 = 100.0;
 const HEARD: u32 = 60;
 /// Hits that may be none, or that are one where none was counted.
 const DOUBTFUL: std::ops::RangeInclusive<u32> = 31..=90;
-/// Error of hits a bar beyond all doubtful ones, and the part of the doubtful ones that may be wrong: the interval holds 95 % of 680
-/// takes of 634 tapes, 1.9 hits to each side in the mean (1.1 and 0.5, found on 128 others, held 92 %).
+/// Error of hits a bar beyond all doubtful ones, and the part of the doubtful ones that may be wrong: the interval holds 95 % of 724
+/// takes of 686 tapes, 1.9 hits to each side in the mean (1.1 and 0.5, found on 128 others, held 92 %).
 const LEAST_HALF: f64 = 1.3;
 const WRONG_OF_DOUBTFUL: f64 = 0.6;
 /// So many hits of a single bar may be wrong: 94 % of bars are off by less.

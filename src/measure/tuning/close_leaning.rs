@@ -21,7 +21,7 @@ pub const NEAR_CENTS: f64 = 25.0;
 const CLOSE_BASSES: Leaning = Leaning { own_sigma: 0.9, worse: 0.8, least_sigma: 1.0, retuned: 0.05, between: true };
 const INSTRUMENT_CENTS: f64 = 2.0;
 /// What strings heard close by tell beside notes that are read as well as they are.
-const CLOSE_BY: StringsKnown = StringsKnown { shared: 0.3, notes_sigma: 1.0, common_sigma: 0.5 };
+const CLOSE_STRINGS: StringsKnown = StringsKnown { shared: 0.3, notes_sigma: 1.0, common_sigma: 0.5 };
 
 /// A take as its notes have it.
 pub struct Take {
@@ -56,7 +56,7 @@ pub fn lean_on(
         .zip(&offsets)
         .map(|((i, cents), notes)| LeaningTake {
             sigma: told[*i].half_width() / 1.96,
-            said: bass_strings_say(&parts(notes), *cents, strings, takes_s[*i], CLOSE_BY),
+            said: bass_strings_say(&parts(notes), *cents, strings, takes_s[*i], CLOSE_STRINGS),
         })
         .collect();
     if known.iter().all(|take| take.said.is_empty()) {

@@ -105,7 +105,7 @@ struct Accuracy {
     within: f64,
 }
 
-/// Basses: of 1815 soundings of 17 basses in rendered rooms the truth is inside on 95 to 97 of 100, whether their partials agree to half a cent or are 5 apart.
+/// Basses: of 1815 soundings of 17 basses in rendered rooms the truth is inside on 94 to 97 of 100, whether their partials agree to half a cent or are 5 apart.
 const BASS: Accuracy = Accuracy { floor: 1.1, between: 1.1, within: 0.9 };
 /// Guitars: a thin string of some stands up to 3 cents from where its partials agree; 94 of 100 of 1562.
 const GUITAR: Accuracy = Accuracy { floor: 2.6, between: 1.0, within: 0.7 };
