@@ -9,22 +9,11 @@ of either (one that both play counts once) and of both at once. Loss: Poisson li
 import argparse, math, mmap, multiprocessing as mp, os, time
 os.environ.setdefault("OMP_NUM_THREADS", "1"); os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
-import mixes, features as F
+import mixes
+from hit_grid import SLOT, counts, on_grid
 from train import NFFT, N, SECONDS, SLOTS, STEPS, libraries
 
-SLOT = 512                       # samples of the grid on which hits are handed over
 GRID = N // SLOT
-SAME_S, TOGETHER_S = .03, .05    # one player's hits that are one; two players' hits that are together
-
-
-def on_grid(hits):
-    """Moments of one player, s -> one byte a slot; hits within SAME_S of the one before are the same hit."""
-    row = np.zeros(GRID, np.uint8); last = -1.0
-    for t in sorted(hits):
-        if t < 0 or t >= SECONDS: continue
-        if t - last > SAME_S: row[min(GRID - 1, int(t * 48000 / SLOT))] = 1
-        last = t
-    return row
 
 
 def worker(lib, buf, hbuf, free, full, seed):
@@ -33,18 +22,8 @@ def worker(lib, buf, hbuf, free, full, seed):
         s = free.get()
         if s is None: return
         a[s], hits = mixes.song(rng, lib, SECONDS)
-        for i in range(2): h[s, i] = on_grid(hits[i])
+        for i in range(2): h[s, i] = on_grid(hits[i], GRID)
         full.put(s)
-
-
-def counts(torch, h):
-    """[B, 2, GRID] hits of guitar and keys -> [B, 4, STEPS] counts of guitar, keys, either, both."""
-    g, k = h[:, 0].float(), h[:, 1].float(); w = int(TOGETHER_S * 48000 / SLOT)
-    near = lambda x: torch.nn.functional.max_pool1d(x[:, None], 2 * w + 1, 1, w)[:, 0]
-    both = g * near(k); either = g + k * (1 - near(g)); every = torch.stack([g, k, either, both], 1)
-    # Step k is centred on sample 2048 k + 512.
-    at = ((torch.arange(GRID, device=h.device) * SLOT + SLOT / 2 - 512) / 2048).round().long().clamp(0, STEPS - 1)
-    return torch.zeros(h.shape[0], 4, STEPS, device=h.device).index_add_(2, at, every)
 
 
 def trunk(torch, net, x):
@@ -86,7 +65,7 @@ def main():
             e = mk.make(x, g); p, s, share = augment.prepare(e); k, t = augment.loudness(share * s[:, None], mk.kb, STEPS)
             # A comping player who is covered teaches nothing but silence.
             rel = 10 * torch.log10(k[:, 2, 0] / (t[:, 0] + 1e-20) + 1e-9); there = h.flatten(1).any(1)
-            yield dict(x=e["x"], y=counts(torch, h).to(torch.uint8), w=torch.where(there, ((rel + 22) / 8).clamp(0, 1), torch.ones_like(rel)).half(), rel=rel.half())
+            yield dict(x=e["x"], y=counts(torch, h, STEPS).to(torch.uint8), w=torch.where(there, ((rel + 22) / 8).clamp(0, 1), torch.ones_like(rel)).half(), rel=rel.half())
     g.manual_seed(4242); val = [v for _ in range(SLOTS // 16) for v in take(feeds[1], 1, False)]
     val = {k: torch.cat([v[k] for v in val]) for k in val[0]}; say("held-out set", val["x"].shape[0])
     g.manual_seed(A.seed); ring = {}; made = fill = 0
