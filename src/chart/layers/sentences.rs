@@ -67,11 +67,7 @@ fn take_words(parts: &[&Part]) -> Vec<String> {
         }
     }
     for layer in &LAYERS {
-        for (reason, what) in [
-            ("covered", "not heard over the others"),
-            ("horns_or_chords", "and chords cannot be told apart"),
-            ("too_uncertain", "too uncertain to tell"),
-        ] {
+        for (reason, what) in [("covered", "not heard over the others"), ("too_uncertain", "too uncertain to tell")] {
             let so = |p: &&&Part| (layer.of)(p.re_band).reason.as_deref() == Some(reason);
             let labels: Vec<String> = parts.iter().filter(so).map(|p| p.facts.label.clone()).collect();
             if !labels.is_empty() {

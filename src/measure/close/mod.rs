@@ -28,7 +28,7 @@ use levels::LevelMeter;
 use crate::stats::Measured;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD: &str = "close-5";
+pub const METHOD: &str = "close-6";
 
 /// Whom a recorder stood close to.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -3,7 +3,6 @@
 //! Conventions: levels of whole takes, against the band; a recording by itself proves nothing: a band may be swamped by one player.
 //! Only beside another recording of the same playing, which hears that player as one of several, can it be told.
 
-use super::reading::HORNS_OR_CHORDS;
 use super::{LAYERS, Layer, LayerLevels};
 
 /// Alone is a layer at least this loud against the whole, LU, with every other softer than [`OTHERS_LU`]. Fifty-two close recordings
@@ -14,7 +13,7 @@ const OTHERS_LU: f64 = -10.0;
 const ROOM_LU: f64 = -1.5;
 const COMPANY_LU: f64 = -9.5;
 /// Reasons of a layer that is too soft to be stated.
-const SOFT: [&str; 3] = ["covered", "not_playing", HORNS_OR_CHORDS];
+const SOFT: [&str; 2] = ["covered", "not_playing"];
 
 /// The layer that is heard alone in every one of these takes; `None` for a room recording, for no take, and in doubt.
 pub fn heard_alone(takes: &[LayerLevels]) -> Option<Layer> {

@@ -2,8 +2,9 @@
 //!
 //! Conventions: dB; half-widths are 95 %. What tells is how sure the network was: `unsure` is, over the layer's own power, the
 //! mean share of a band that it gave to others.
-//! Source: errors of 428 levels on 99 made tapes by the network before (`benches/README.md`, Parts and forms), no gain riding,
-//! no overload: 417 inside. By this network 2691 of 2755 on 686 tapes (98 %; bass 99, drums 94, comping 99, horns 97).
+//! Source: errors of 428 levels on 99 made tapes by a network before (`benches/README.md`, Parts and forms), no gain riding,
+//! no overload: 417 inside. By this network, and the drums' below low cuts as they are
+//! told, 3296 of 3332 on 746 tapes (99 %; bass 99, drums 98, comping 100, horns 98).
 //! How far a layer lies under the whole says nothing more. A layer that did not play is not in it: its truth has
 //! no level.
 
@@ -14,8 +15,9 @@ const SURE_DB: f64 = 0.6;
 /// What is added where it has next to nothing of any band, dB.
 const UNSURE_DB: f64 = 4.2;
 
-/// Horns are off by more than their share of each band tells: a piano that is taken for winds is so in all of its bands. As it is the
-/// interval holds 97 % of 152 parts told on 616 tapes; by 1.0, and no part more told for it, it would hold 95.
+/// Horns are off by more than their share of each band tells: a piano that is taken for winds is so in all of its bands. Where 0.54 of
+/// their power may be another's they are no longer told. Of 476 parts told on 746 tapes the truth is inside on 98 %; by 1.0 on 96 of those,
+/// and more would be told.
 const HORNS_WIDER: f64 = 1.3;
 
 /// 95 % half-width of a layer of whose power the share `unsure` (0..=1) may be another's.

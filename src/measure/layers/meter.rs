@@ -1,7 +1,7 @@
 //! The layer meter: spectra in, K-weighted power of every layer out, while the tape streams.
 //!
 //! Conventions: a cell is [`CELL_STEPS`] steps (128 ms); kept for each cell are the shares of the K-weighted power of the
-//! mono mix, in 60 000ths of the whole, and how unsure the layers' are: 18 bytes a cell, 141 bytes a second of tape; and for
+//! mono mix, in 60 000ths of the whole, and how unsure the layers' are: 16 bytes a cell, 125 bytes a second of tape; and for
 //! each step the rate of hits, 23 bytes a second.
 
 use std::sync::Arc;
@@ -25,15 +25,15 @@ pub const CELL_STEPS: usize = 3;
 /// What is kept of one cell.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Shares {
-    /// Of [`WHOLE`]: the sources, and what is surely the horns'.
-    pub of: [u16; KEPT],
+    /// The sources, of [`WHOLE`].
+    pub of: [u16; SOURCES],
     /// How unsure each layer's power is, of [`UNSURE`]: in the mean over the layer's power, the share of a band that is not the
     /// layer's. A layer that has its bands for itself is sure; one that has a third of everything is not.
     pub unsure: [u8; LAYERS.len()],
 }
 
 impl Packed for Shares {
-    const BYTES: usize = 2 * KEPT + LAYERS.len();
+    const BYTES: usize = 2 * SOURCES + LAYERS.len();
 
     fn pack(&self, bytes: &mut Vec<u8>) {
         bytes.extend(self.of.iter().flat_map(|share| share.to_le_bytes()));
@@ -44,19 +44,15 @@ impl Packed for Shares {
         let byte = |at: usize| bytes.get(at).copied().unwrap_or(0);
         Self {
             of: std::array::from_fn(|at| u16::from_le_bytes([byte(2 * at), byte(2 * at + 1)])),
-            unsure: std::array::from_fn(|at| byte(2 * KEPT + at)),
+            unsure: std::array::from_fn(|at| byte(2 * SOURCES + at)),
         }
     }
 }
 
 /// All of a layer's power is unsure.
 pub const UNSURE: f64 = 255.0;
-/// Numbers of a cell.
-pub const KEPT: usize = SOURCES + 1;
 /// Place of the horns among the sources.
 const HORNS: usize = 4;
-/// Where a source has more of a band than this, it is surely heard there.
-const SURE: f32 = 0.5;
 /// All of the power.
 pub const WHOLE: f64 = 60_000.0;
 
@@ -68,7 +64,7 @@ pub struct LayerMeter {
     /// Band power of the steps that the network still works on.
     powers: std::collections::VecDeque<[f32; BANDS]>,
     /// K-weighted power of the sources in the cell that is being filled.
-    cell: [f64; KEPT],
+    cell: [f64; SOURCES],
     /// The layers' unsure power in that cell.
     unsure: [f64; LAYERS.len()],
     in_cell: usize,
@@ -93,7 +89,7 @@ impl LayerMeter {
             masks: MaskStream::new(Network::fitted()),
             rows: Vec::new(),
             powers: std::collections::VecDeque::new(),
-            cell: [0.0; KEPT],
+            cell: [0.0; SOURCES],
             unsure: [0.0; LAYERS.len()],
             in_cell: 0,
             cells: Column::default(),
@@ -159,8 +155,6 @@ impl LayerMeter {
             for (sum, share) in self.cell.iter_mut().zip(step.chunks_exact(BANDS)) {
                 *sum += f64::from(share.iter().zip(&weighted).map(|(s, p)| s * p).sum::<f32>());
             }
-            let horns = step[HORNS * BANDS..(HORNS + 1) * BANDS].iter().zip(&weighted);
-            self.cell[SOURCES] += f64::from(horns.filter(|(s, _)| **s > SURE).map(|(s, p)| s * p).sum::<f32>());
             for (sum, power) in self.unsure.iter_mut().zip(unsure_powers(step, &weighted)) {
                 *sum += f64::from(power);
             }
@@ -172,7 +166,7 @@ impl LayerMeter {
     }
 
     fn close_cell(&mut self) {
-        let whole: f64 = self.cell[..SOURCES].iter().sum();
+        let whole: f64 = self.cell.iter().sum();
         // Digital silence, and samples that were no numbers, belong to nobody.
         let share = |power: f64| if whole > 0.0 && whole.is_finite() { (power / whole * WHOLE).round() } else { 0.0 };
         let [bass, drums, guitar, keys, horns, ..] = self.cell;
@@ -182,7 +176,7 @@ impl LayerMeter {
             if ratio.is_finite() { (ratio * UNSURE).round() as u8 } else { 0 }
         };
         self.cells.push(&Shares { of: self.cell.map(|power| share(power) as u16), unsure: LAYERS.map(unsure) });
-        self.cell = [0.0; KEPT];
+        self.cell = [0.0; SOURCES];
         self.unsure = [0.0; LAYERS.len()];
         self.in_cell = 0;
     }

@@ -191,7 +191,7 @@ mod tests {
     fn take(horns: impl Fn(usize) -> f64) -> LayerPowers {
         let cells = (0..(72.0 / CELL_S) as usize).map(|at| {
             let share = horns(((at as f64 + 0.5) * CELL_S / 2.0) as usize);
-            let of = [0.3, 0.3, 0.0, 0.0, share, 0.4 - share, 0.0].map(|share| (share * WHOLE) as u16);
+            let of = [0.3, 0.3, 0.0, 0.0, share, 0.4 - share].map(|share| (share * WHOLE) as u16);
             Shares { of, ..Shares::default() }
         });
         LayerReading::new(cells.collect(), Vec::new()).with_power(&[0.01; 720], 0.1)

@@ -27,21 +27,6 @@ const GATE_RELATIVE_LU: f64 = -10.0;
 const COVERED_DB: f64 = -15.0;
 /// A layer whose mean power is this far under the whole is taken for silent.
 const SILENT_DB: f64 = -22.0;
-/// Horns are told only where this share of their power lies in bands that are mostly theirs: the first where they have this
-/// much of the whole, dB; the second from that much on downwards; in a straight line between. Where no horn played on 79
-/// rendered tapes and the network before this one still gave them -8 dB and less it was up to 0.75, at -7 dB 0.17. It told
-/// two found parts of ten seconds of piano wrongly: -6 and -7 dB, 0.81 and 0.77.
-const SURE_HORNS: [(f64, f64); 2] = [(-6.0, 0.3), (-8.5, 0.8)];
-/// Nor are they told where guitar and keys have more hits a second than this: full chords of a piano that follow each other so
-/// fast are taken for a section of winds, and surely so. Of 187 parts told with horns on 456 rendered tapes 19 were more than 4 dB
-/// off, four of them where nobody blew; 137 are left with 6 of these, and of the 50 left out 34 were within 3 dB. That was the network before; by this one,
-/// without it, one part of some eighty is 9.6 dB off.
-const FAST_HITS_PER_S: f64 = 3.2;
-/// Reason of horns that the chords may have made.
-pub const HORNS_OR_CHORDS: &str = "horns_or_chords";
-/// Of power that may be the horns' or the chords', this part counts as comping: right in the mean of 57 such parts of rendered
-/// tapes (comping off by 0.7 dB, at most 2.1; with none of it 0.9 and 2.7, with all 0.9 and 3.3).
-const DOUBTFUL_IN_COMPING: f32 = 0.4;
 /// Reason of a level that may be off by more than [`MOST_HALF_WIDTH_DB`].
 const TOO_UNCERTAIN: &str = "too_uncertain";
 /// Beyond this a level would say next to nothing, dB: on 79 rendered tapes 20 of 319, of them three off by 3.8 to 5.5.
@@ -79,18 +64,7 @@ impl LayerReading {
         let whole =
             |cell: usize| mean_between(powers, cell as f64 * CELL_S / step_s, (cell + 1) as f64 * CELL_S / step_s);
         let whole = (0..self.cells.len()).map(whole).collect();
-        LayerPowers { cells: self.cells.clone(), whole, hits: self.hits_by_cell() }
-    }
-
-    /// How many hits of guitar and keys begin in each cell.
-    fn hits_by_cell(&self) -> Vec<u8> {
-        let mut count = vec![0u8; self.cells.len()];
-        for at_s in self.hits(0.0, count.len() as f64 * CELL_S).at_s {
-            if let Some(hits) = count.get_mut((at_s / CELL_S) as usize) {
-                *hits = hits.saturating_add(1);
-            }
-        }
-        count
+        LayerPowers { cells: self.cells.clone(), whole }
     }
 }
 
@@ -117,16 +91,12 @@ struct CellPower {
     unsure: [f32; LAYERS.len()],
     guitar: f32,
     keys: f32,
-    /// Power of the horns in bands that are mostly theirs.
-    sure_horns: f32,
-    /// Hits of guitar and keys that begin in it.
-    hits: u8,
 }
 
 impl CellPower {
-    fn new(shares: &Shares, power: f64, hits: u8) -> Self {
+    fn new(shares: &Shares, power: f64) -> Self {
         let part = |share: u16| (power * f64::from(share) / WHOLE) as f32;
-        let [bass, drums, guitar, keys, horns, _, sure_horns] = shares.of;
+        let [bass, drums, guitar, keys, horns, _] = shares.of;
         let layers = [part(bass), part(drums), part(guitar.saturating_add(keys)), part(horns)];
         Self {
             whole: power as f32,
@@ -134,8 +104,6 @@ impl CellPower {
             unsure: std::array::from_fn(|at| layers[at] * f32::from(shares.unsure[at]) / UNSURE as f32),
             guitar: part(guitar),
             keys: part(keys),
-            sure_horns: part(sure_horns),
-            hits,
         }
     }
 }
@@ -146,8 +114,6 @@ pub struct LayerPowers {
     cells: Column<Shares>,
     /// Power of all in every cell.
     whole: Vec<f64>,
-    /// Hits of guitar and keys that begin in every cell.
-    hits: Vec<u8>,
 }
 
 /// The cells of a stretch of the tape.
@@ -172,21 +138,18 @@ impl Stretch {
     /// Loudness of a layer in a second, gated by what is near.
     fn second(&self, layer: Layer, span: (f64, f64), near: (f64, f64), floor: f64) -> Option<f64> {
         let near = self.span(near.0, near.1);
-        if layer == Layer::Horns && !surely_horns(near) {
-            return None;
-        }
-        let (sure, heard) = (Of::Layer(layer), heard_as(layer, near));
-        let gate = floor.max(gated(near, sure)?.gate);
+        let of = Of::Layer(layer);
+        let gate = floor.max(gated(near, of)?.gate);
         let (first, end) = (cell_at(span.0), cell_at(span.1));
-        // Blocks that are centred in the second and in which the layer surely sounds.
+        // Blocks that are centred in the second and in which the layer sounds.
         let blocks: Vec<_> =
-            (first..end).filter_map(|cell| self.block(cell)).filter(|b| block_power(b, sure) > gate).collect();
+            (first..end).filter_map(|cell| self.block(cell)).filter(|b| block_power(b, of) > gate).collect();
         if blocks.is_empty() {
             return None;
         }
-        let mean = |of: Of| blocks.iter().map(|b| block_power(b, of)).sum::<f64>() / blocks.len() as f64;
+        let mean = blocks.iter().map(|b| block_power(b, of)).sum::<f64>() / blocks.len() as f64;
         let whole = gated(near, Of::Whole)?.power;
-        (mean(sure) > whole * db_to_power(COVERED_DB)).then(|| lufs(mean(heard))).flatten()
+        (mean > whole * db_to_power(COVERED_DB)).then(|| lufs(mean)).flatten()
     }
 }
 
@@ -219,8 +182,6 @@ impl LayerLevels {
 enum Of {
     Whole,
     Layer(Layer),
-    /// Comping and its part of what may be horns or chords.
-    CompingAndDoubtful,
 }
 
 impl LayerPowers {
@@ -228,12 +189,10 @@ impl LayerPowers {
     ///
     /// # Output
     /// LUFS and LU. Interval: by how sure the network was of the layer's power (see `interval`). n = gating blocks above both gates.
-    /// Where horns cannot be told from chords, comping has a part of their power, and its interval is wider by what that adds.
     ///
     /// # Not measurable
     /// `too_short` (under a gating block), `silence`, `not_playing` (the layer's power is 22 dB or more under the whole),
-    /// `covered` (its loudness is 15 LU or more under the whole), `horns_or_chords` (horns of which too little is
-    /// surely theirs, or beside fast chords).
+    /// `covered` (its loudness is 15 LU or more under the whole).
     ///
     /// # Method and source
     /// Shares by the layer network, power and gates as ITU-R BS.1770-5 annex 1 with blocks of 384 ms every 128 ms.
@@ -291,12 +250,8 @@ impl LayerPowers {
     }
 
     fn stretch(&self, first: usize, end: usize) -> Stretch {
-        let known = self.whole.iter().zip(&self.hits).skip(first);
-        let cells = self
-            .cells
-            .range(first..end)
-            .zip(known)
-            .map(|(shares, (power, hits))| CellPower::new(&shares, *power, *hits));
+        let powers = self.whole.iter().skip(first);
+        let cells = self.cells.range(first..end).zip(powers).map(|(shares, power)| CellPower::new(&shares, *power));
         Stretch { first, cells: cells.collect() }
     }
 }
@@ -314,30 +269,8 @@ fn block_power(cells: &[CellPower], of: Of) -> f64 {
     let power = |c: &CellPower| match of {
         Of::Whole => c.whole,
         Of::Layer(layer) => c.layers[layer as usize],
-        Of::CompingAndDoubtful => {
-            c.layers[Layer::Comping as usize] + DOUBTFUL_IN_COMPING * c.layers[Layer::Horns as usize]
-        }
     };
     cells.iter().map(|c| f64::from(power(c))).sum::<f64>() / cells.len() as f64
-}
-
-/// Is what the network gave to the horns heard by itself anywhere, or is it only a little of everything, or of fast chords?
-fn surely_horns(span: &[CellPower]) -> bool {
-    let hits: f64 = span.iter().map(|c| f64::from(c.hits)).sum();
-    if hits > FAST_HITS_PER_S * CELL_S * span.len() as f64 {
-        return false;
-    }
-    let sum = |power: &dyn Fn(&CellPower) -> f32| span.iter().map(|c| f64::from(power(c))).sum::<f64>();
-    let (horns, whole) = (sum(&|c| c.layers[Layer::Horns as usize]), sum(&|c| c.whole));
-    let [(loud_db, least), (soft_db, most)] = SURE_HORNS;
-    let under = power_to_db(horns / whole.max(f64::MIN_POSITIVE)).unwrap_or(f64::MIN);
-    let soft = ((loud_db - under) / (loud_db - soft_db)).clamp(0.0, 1.0);
-    sum(&|c| c.sure_horns) >= (least + (most - least) * soft) * horns
-}
-
-/// The power that is a layer's level in a span.
-fn heard_as(layer: Layer, span: &[CellPower]) -> Of {
-    if layer == Layer::Comping && !surely_horns(span) { Of::CompingAndDoubtful } else { Of::Layer(layer) }
 }
 
 /// What is left of the blocks of a span.
@@ -368,21 +301,17 @@ fn layer_level(span: &[CellPower], layer: Layer, whole: Option<Gated>) -> (Measu
     }
     let Some(whole) = whole else { return nothing("silence") };
     let mean = |of: Of| block_power(span, of);
-    let Some(surely) = gated(span, Of::Layer(layer)) else { return nothing("not_playing") };
+    let Some(level) = gated(span, Of::Layer(layer)) else { return nothing("not_playing") };
     if mean(Of::Layer(layer)) < mean(Of::Whole) * db_to_power(SILENT_DB) {
         return nothing("not_playing");
     }
-    if surely.power < whole.power * db_to_power(COVERED_DB) {
+    if level.power < whole.power * db_to_power(COVERED_DB) {
         return nothing("covered");
     }
-    if layer == Layer::Horns && !surely_horns(span) {
-        return nothing(HORNS_OR_CHORDS);
-    }
-    let level = gated(span, heard_as(layer, span)).unwrap_or(surely);
     let (Some(own), Some(all)) = (lufs(level.power), lufs(whole.power)) else { return nothing("silence") };
     let sum = |of: &dyn Fn(&CellPower) -> f32| span.iter().map(|c| f64::from(of(c))).sum::<f64>();
     let unsure = sum(&|c| c.unsure[layer as usize]) / sum(&|c| c.layers[layer as usize]);
-    let half = half_width_db(layer, unsure) + power_to_db(level.power / surely.power).unwrap_or(0.0).abs();
+    let half = half_width_db(layer, unsure);
     let n = level.blocks as u64;
     (Measured::symmetric(own, half, n), Measured::symmetric(own - all, half, n))
 }
@@ -392,83 +321,27 @@ mod tests {
     use super::*;
 
     #[test]
-    fn horns_that_are_only_a_little_of_everything_are_not_told() {
-        // Comping has seven tenths, horns three; of theirs a fifth or a half is in bands of their own.
-        let horns = |sure: f64| {
-            let shares = [0.0, 0.0, 0.0, 0.7, 0.3, 0.0, 0.3 * sure].map(|s| (s * WHOLE) as u16);
-            let powers =
-                LayerReading::new((0..200).map(|_| Shares { of: shares, ..Shares::default() }).collect(), Vec::new())
-                    .with_power(&[0.01; 300], 0.1);
-            let second = powers.curve(Layer::Horns, &[(0.0, 25.0)], 25)[10];
-            (powers.levels(0.0, 25.0).re_band_lu[Layer::Horns as usize].clone(), second)
-        };
-        // At -5.2 dB of the whole three tenths have to be surely theirs.
-        for sure in [0.2, 0.29] {
-            let (level, second) = horns(sure);
-            assert_eq!((level.reason.as_deref(), second), (Some(HORNS_OR_CHORDS), None));
-        }
-        for sure in [0.31, 0.5] {
-            let (level, second) = horns(sure);
-            assert!((level.value.unwrap() - 10.0 * 0.3f64.log10()).abs() < 0.01 && second.is_some());
-        }
-    }
-
-    #[test]
-    fn horns_over_fast_chords_are_not_told_and_partly_comping() {
-        // Half comping, half horns that are surely theirs; a hit of the keys every so many steps.
-        let told = |steps_apart: usize| {
-            let shares = [0.0, 0.0, 0.0, 0.5, 0.5, 0.0, 0.45].map(|s| (s * WHOLE) as u16);
-            let cells = (0..200).map(|_| Shares { of: shares, ..Shares::default() }).collect();
-            let rates = (0..200 * CELL_STEPS).map(|step| if step % steps_apart == 3 { 90 } else { 0 }).collect();
-            let powers = LayerReading::new(cells, rates).with_power(&[0.01; 300], 0.1);
-            let second = powers.curve(Layer::Horns, &[(0.0, 25.0)], 25)[10];
-            let [.., comping, horns] = powers.levels(0.0, 25.0).re_band_lu;
-            (comping.value.unwrap(), horns, second)
-        };
-        // 2.9 and 3.3 hits a second.
-        let (comping, horns, second) = told(8);
-        assert!((comping + 3.01).abs() < 0.01 && (horns.value.unwrap() + 3.01).abs() < 0.01 && second.is_some());
-        let (comping, horns, second) = told(7);
-        assert_eq!((horns.reason.as_deref(), second), (Some(HORNS_OR_CHORDS), None));
-        assert!((comping - 10.0 * 0.7f64.log10()).abs() < 0.01, "{comping}");
-    }
-
-    #[test]
-    fn the_softer_the_horns_the_surer_they_have_to_be() {
-        let told = |part: f32, sure: f32| {
-            let mut layers = [0.0; LAYERS.len()];
-            layers[Layer::Horns as usize] = part;
-            surely_horns(&[CellPower { whole: 1.0, layers, sure_horns: part * sure, ..CellPower::default() }; 4])
-        };
-        // -3, -7.25 and -10 dB of the whole.
-        for (part, least) in [(0.5, 0.3), (0.1884, 0.55), (0.1, 0.8)] {
-            assert_eq!((told(part, least - 0.01), told(part, least + 0.01)), (false, true), "{part}");
-        }
-        assert!(told(0.0, 0.0), "no horns at all are a matter of the other rules");
-    }
-
-    #[test]
-    fn what_may_be_horns_or_chords_is_partly_comping_and_widens_its_interval() {
-        // Bass and drums have six tenths, comping three, horns one, of which a part is surely theirs.
-        let comping = |comping: f64, sure: f64| {
-            let of = [0.3, 0.6 - comping, 0.0, comping, 0.1, 0.0, 0.1 * sure].map(|s| (s * WHOLE) as u16);
-            let cells = (0..200).map(|_| Shares { of, ..Shares::default() }).collect();
-            let powers = LayerReading::new(cells, Vec::new()).with_power(&[0.01; 300], 0.1);
+    fn horns_are_told_while_about_half_of_their_power_is_surely_theirs() {
+        // Comping has seven tenths, horns three; of theirs this part may be another's.
+        let told = |unsure: f64| {
+            let of = [0.0, 0.0, 0.0, 0.7, 0.3, 0.0].map(|s| (s * WHOLE) as u16);
+            let cells = (0..200).map(|_| Shares { of, unsure: [0, 0, 25, (unsure * UNSURE) as u8] });
+            let powers = LayerReading::new(cells.collect(), Vec::new()).with_power(&[0.01; 300], 0.1);
             let second = powers.curve(Layer::Comping, &[(0.0, 25.0)], 25)[10];
-            (powers.levels(0.0, 25.0), second)
+            let [.., comping, horns] = powers.levels(0.0, 25.0).without_uncertain().re_band_lu;
+            (comping.value.unwrap(), second.unwrap() - powers.levels(0.0, 25.0).whole_lufs.unwrap(), horns)
         };
-        let (sure, sure_second) = comping(0.3, 0.9);
-        let (doubtful, second) = comping(0.3, 0.2);
-        let [a, b] = [&sure, &doubtful].map(|l| l.lufs[Layer::Comping as usize].clone());
-        let more_db = 10.0 * (0.34f64 / 0.3).log10();
-        assert!((b.value.unwrap() - a.value.unwrap() - more_db).abs() < 0.01, "{a:?} {b:?}");
-        assert!((second.unwrap() - sure_second.unwrap() - more_db).abs() < 0.01);
-        let half = |m: &Measured| (m.high.unwrap() - m.low.unwrap()) / 2.0;
-        assert!((half(&b) - half(&a) - more_db).abs() < 0.01);
-        // Doubtful horns alone make no comping.
-        let (nobody, second) = comping(0.001, 0.2);
-        assert_eq!(nobody.lufs[Layer::Comping as usize].reason.as_deref(), Some("not_playing"));
-        assert_eq!(second, None);
+        for unsure in [0.1, 0.53, 0.57, 0.9] {
+            let (comping, second, horns) = told(unsure);
+            // What may be the horns' is no part of the comping, told or not.
+            assert!(
+                (comping - 10.0 * 0.7f64.log10()).abs() < 0.01 && (second - comping).abs() < 0.01,
+                "{comping} {second}"
+            );
+            let level = horns.value.map(|v| (v - 10.0 * 0.3f64.log10()).abs() < 0.01);
+            let expected = if unsure < 0.55 { (Some(true), None) } else { (None, Some(TOO_UNCERTAIN)) };
+            assert_eq!((level, horns.reason.as_deref()), expected, "{unsure}");
+        }
     }
 
     #[test]
@@ -486,7 +359,7 @@ mod tests {
     #[test]
     fn the_interval_is_as_wide_as_the_network_was_unsure() {
         let half = |unsure: u8| {
-            let shares = Shares { of: [30_000, 30_000, 0, 0, 0, 0, 0], unsure: [unsure, 0, 0, 0] };
+            let shares = Shares { of: [30_000, 30_000, 0, 0, 0, 0], unsure: [unsure, 0, 0, 0] };
             let levels = LayerReading::new((0..200).map(|_| shares).collect(), Vec::new())
                 .with_power(&[0.01; 300], 0.1)
                 .levels(0.0, 25.0);

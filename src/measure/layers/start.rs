@@ -63,7 +63,7 @@ mod tests {
     fn take(clicks_s: f64, db: f64) -> LayerPowers {
         let cells = (0..(60.0 / CELL_S) as usize).map(|at| {
             let bass = if (at as f64 + 0.5) * CELL_S < clicks_s { 0.0 } else { 0.5 };
-            let of = [bass, 1.0 - bass, 0.0, 0.0, 0.0, 0.0, 0.0].map(|share| (share * WHOLE) as u16);
+            let of = [bass, 1.0 - bass, 0.0, 0.0, 0.0, 0.0].map(|share| (share * WHOLE) as u16);
             Shares { of, ..Shares::default() }
         });
         let power = |at: i32| if f64::from(at) * 0.1 < clicks_s { 0.01 * 10f32.powf(db as f32 / 10.0) } else { 0.01 };

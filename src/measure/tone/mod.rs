@@ -31,7 +31,7 @@ pub use share::LowEndShares;
 use meter::HEAD_BYTES;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD: &str = "tone-4";
+pub const METHOD: &str = "tone-5";
 /// The low end, Hz.
 pub const LOW_END_HZ: (f64, f64) = (40.0, 160.0);
 /// The middle, Hz.
