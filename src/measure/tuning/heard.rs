@@ -255,7 +255,7 @@ mod tests {
         let heard = |cents: f64, half: Option<f64>| Heard {
             half_width_cents: half,
             notes: (0..9).map(|i| NoteOffset { at_s: f64::from(i), cents, weight: 0.3 }).collect(),
-            strings_say: vec![StringsSay { cents: 1.0, sigma: 1.8, minutes: 0.5 }],
+            strings_say: vec![StringsSay { cents: 1.0, sigma: 1.8, minutes: 0.5, sounded_s: 0.0 }],
             ..Heard::none("no_bass_heard")
         };
         let told = |first: Option<f64>, other: Option<f64>| {
@@ -295,10 +295,10 @@ mod tests {
         assert_eq!(told(9.0, &[]).reason, "guitar_not_clear");
         assert!((told(3.0, &[]).level().value.unwrap() - 7.5).abs() < 1e-9);
         // Its open strings make it clear, and it leans on them.
-        let by_strings = told(9.0, &[StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5 }]).level();
+        let by_strings = told(9.0, &[StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5, sounded_s: 0.0 }]).level();
         assert!((by_strings.value.unwrap() - 2.0).abs() < 1.5 && by_strings.half_width() < 6.0, "{by_strings:?}");
         assert_eq!(Heard::of_guitar(None, &[]).reason, "no_guitar_heard");
-        let tuned = [StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5 }];
+        let tuned = [StringsSay { cents: 2.0, sigma: 1.8, minutes: 0.5, sounded_s: 0.0 }];
         assert_eq!(Heard::of_guitar(None, &tuned).reason, "guitar_not_clear", "it is in the room");
     }
 }

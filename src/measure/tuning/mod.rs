@@ -59,7 +59,7 @@ pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measur
 pub use walk_hearing::WalkRows;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-14";
+pub const METHOD_ID: &str = "tuning-15";
 
 /// Keeps the spectral peaks of the tape, at most 2.6 kB a second.
 pub struct TuningMeter {

@@ -70,6 +70,8 @@ pub struct StringsSay {
     pub sigma: f64,
     /// From the soundings to the middle of the take, minutes; less than 0 where they come after it.
     pub minutes: f64,
+    /// Moment of the nearest of the soundings on the tape, seconds: by it the same strings are known again beside another take.
+    pub sounded_s: f64,
 }
 
 /// From where a bass was read in the take `start_s..end_s`, `read` cents, to where its open strings before and after say that it
@@ -161,6 +163,8 @@ struct Nearest {
     strings: BTreeMap<u8, Stood>,
     /// From the nearest of them to the middle of the take.
     apart_s: f64,
+    /// Moment of the nearest of them.
+    sounded_s: f64,
 }
 
 impl Nearest {
@@ -175,19 +179,21 @@ impl Nearest {
 
     /// Of soundings, the nearest first.
     fn of<'a>(soundings: impl Iterator<Item = &'a OpenString>, middle_s: f64) -> Self {
-        let mut nearest = Self { strings: BTreeMap::new(), apart_s: f64::INFINITY };
+        let mut nearest = Self { strings: BTreeMap::new(), apart_s: f64::INFINITY, sounded_s: f64::NAN };
         for s in soundings {
             let Some(cents) = s.offset_from_a440_cents.value else { continue };
             let sigma = s.offset_from_a440_cents.half_width() / 1.96;
             nearest.strings.entry(s.string_midi).or_insert(Stood { cents, sigma });
             let apart_s = middle_s - s.sounded_at_s;
-            nearest.apart_s = if apart_s.abs() < nearest.apart_s.abs() { apart_s } else { nearest.apart_s };
+            if apart_s.abs() < nearest.apart_s.abs() {
+                (nearest.apart_s, nearest.sounded_s) = (apart_s, s.sounded_at_s);
+            }
         }
         nearest
     }
 
     fn said(&self, cents: f64, sigma: f64) -> StringsSay {
-        StringsSay { cents, sigma, minutes: self.apart_s / 60.0 }
+        StringsSay { cents, sigma, minutes: self.apart_s / 60.0, sounded_s: self.sounded_s }
     }
 }
 
