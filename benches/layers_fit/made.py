@@ -3,7 +3,7 @@
 OUT/SEED-K.npz as rendered.py writes them; each song twice, the second time with the players of other songs. Rooms and recorders on an accelerator where there is one."""
 import argparse, os
 import numpy as np, torch
-import augment, mixes, train
+import augment, mixes, shards, train
 from hit_grid import SLOT, on_grid
 
 AT_ONCE, SHARD = 8, 10   # songs; rounds of as many in a file
@@ -16,5 +16,5 @@ for k in range(A.songs // AT_ONCE):
     for stems, h in ((dry, hits), (torch.stack([dry[o, c] for c, o in enumerate(order)], 1), torch.stack([hits[order[2], 0], hits[order[3], 1]], 1))):
         with torch.no_grad(): found.append({k: v.cpu().numpy() for k, v in (maker.make(stems.to(device), g) | dict(hits=h)).items()})
     if (k + 1) % SHARD == 0 or k + 1 == A.songs // AT_ONCE:
-        path = f"{A.out}/{A.seed}-{k // SHARD}"; np.savez(path + ".part.npz", **{k: np.concatenate([f[k] for f in found]) for k in found[0]}); os.rename(path + ".part.npz", path + ".npz"); total += len(found) * AT_ONCE; found = []
+        shards.write(f"{A.out}/{A.seed}-{k // SHARD}", {k: np.concatenate([f[k] for f in found]) for k in found[0]}); total += len(found) * AT_ONCE; found = []
 print(total, "windows")

@@ -14,6 +14,7 @@ import numpy as np, scipy.signal as ss, soundfile as sf
 HERE = os.path.dirname(os.path.abspath(__file__))
 sys.path.insert(0, HERE + "/../tuning_fit")
 import features as F
+import shards
 from hit_grid import SLOT, on_grid
 
 STEPS = 468
@@ -107,9 +108,7 @@ def one(task):
     return [w for _ in range(count) for w in windows(*mixed(R, chance, rng, s, players), hits)]
 
 
-def kept(found, path):
-    """Written under another name first: a fit may be reading the folder."""
-    np.savez(path + ".part.npz", **{k: np.stack([w[k] for w in found]) for k in found[0]}); os.rename(path + ".part.npz", path + ".npz")
+def stacked(found): return {k: np.stack([w[k] for w in found]) for k in found[0]}
 
 
 if __name__ == "__main__":
@@ -119,6 +118,6 @@ if __name__ == "__main__":
     with multiprocessing.Pool(os.cpu_count()) as pool:
         for made in pool.imap_unordered(one, [(A.seed, i, A.mixes, without) for i in range(A.count)]):
             found += made
-            if len(found) >= SHARD: kept(found, f"{A.out}/{A.seed}-{shard}"); total += len(found); found, shard = [], shard + 1
-    if found: kept(found, f"{A.out}/{A.seed}-{shard}")
+            if len(found) >= SHARD: shards.write(f"{A.out}/{A.seed}-{shard}", stacked(found)); total += len(found); found, shard = [], shard + 1
+    if found: shards.write(f"{A.out}/{A.seed}-{shard}", stacked(found))
     print(total + len(found), "windows")

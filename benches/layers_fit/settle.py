@@ -6,9 +6,9 @@ PATH: files or folders of rendered.py and made.py; a folder is looked at again e
 batch that is rendered. Each window gets a smooth random response of its own each time it is used. --check: windows that are only looked at. On an accelerator where there is one.
 needs: PyTorch, numpy.
 """
-import argparse, glob, math, os, time
+import argparse, math, time
 import numpy as np, torch, torch.nn.functional as nf
-import augment, features as F
+import augment, features as F, shards
 from infer import DILATIONS, OFFSETS
 from network import BANDS, CLASSES, DROP
 
@@ -21,7 +21,7 @@ class Pool:
     def __init__(self, paths): self.paths, self.seen, self.kept = paths, set(), {}; self.more()
 
     def more(self):
-        found = [f for p in self.paths for f in (sorted(glob.glob(p + "/*[0-9].npz")) if os.path.isdir(p) else [p]) if f not in self.seen]
+        found = [f for f in shards.files(self.paths) if f not in self.seen]
         for f in found:
             with np.load(f) as z:
                 for k in ("x", "share", "total", "level"): self.kept.setdefault(k, []).append(torch.from_numpy(z[k]).to(DEVICE))
@@ -81,7 +81,7 @@ def main():
         def eval(self): pass
         def __call__(self, x): return forward(mean, x, False)
     def say(step): print(f"{time.time() - t0:6.0f} s, step {step}, windows {[len(p) for p in pools]}", "loss", [round(float(v), 3) for v in torch.tensor(seen[-200:]).mean(0)] if seen else "", "checked", augment.score(Mean(), whole, kb, detail=True)["mean_abs"] if whole else "", flush=True)
-    def keep(): np.savez(A.out + ".part.npz", **{k: v.cpu().numpy() for k, v in mean.items()}); os.rename(A.out + ".part.npz", A.out)
+    def keep(): shards.write(A.out.removesuffix(".npz"), {k: v.cpu().numpy() for k, v in mean.items()})
     while not all(map(len, pools)):
         time.sleep(5); [p.more() for p in pools]
     say(0); step, looked = 0, time.time()

@@ -5,26 +5,19 @@ usage: settle_hits.py WEIGHTS.npz HITS.npz OUT_HITS.npz --rendered PATH... --mad
 HITS.npz: the branch to begin with. PATH: as for settle.py; of each kind --windows are kept, by chance, one in ten of them only looked at. On an accelerator where there is one.
 needs: PyTorch, numpy. Loss: Poisson likelihood of the counts of all four rates (guitar, keys, either, both); export.py keeps that of either.
 """
-import argparse, glob, math, os, time
+import argparse, math, time
 import numpy as np, torch
-import features as F
+import features as F, shards
 from hit_grid import counts
-from infer import HIT_DILATIONS
-from settle import DEVICE, blocks, dense
-from teach_hits import hidden
+from settle import DEVICE
+from teach_hits import EITHER, hidden, rates
 
-EITHER = 2       # of the four rates
 HELD = .1        # of the windows, to see how near it comes
 AT_ONCE = 64
 HEARD_DB = (-22, 8)   # a comping player further under the whole than this teaches nothing; in full so much above it
 
 
 def read(path): return {k: torch.from_numpy(v.astype(np.float32)).to(DEVICE) for k, v in np.load(path).items()}
-
-
-def rates(branch, rows):
-    """Logarithm of the four rates [windows, 4, steps]"""
-    h = blocks(branch, torch.relu(dense(branch, "enter", rows)), HIT_DILATIONS, [(-2, 2)] * len(HIT_DILATIONS)); return dense(branch, "leave", h)
 
 
 def comping_db(share, total):
@@ -35,7 +28,7 @@ def comping_db(share, total):
 
 def windows(rng, paths, most):
     """x, hits, weight of windows by chance."""
-    files = [f for p in paths for f in (sorted(glob.glob(p + "/*[0-9].npz")) if os.path.isdir(p) else [p])]; out = []
+    files = shards.files(paths); out = []
     for f in files:
         with np.load(f) as z: x, share, total, hits = (z[k] for k in ("x", "share", "total", "hits"))
         ids = np.sort(rng.choice(len(x), min(len(x), math.ceil(most / len(files))), replace=False)); there = hits[ids].any((1, 2))

@@ -23,9 +23,12 @@ def hidden(w, x):
     first = torch.relu(dense(w, "enter", x)); return torch.cat([first, blocks(w, first, DILATIONS, OFFSETS)], 1)
 
 
-def rate(branch, rows):
-    """Logarithm of the rate of hits of either player [windows, steps]"""
-    h = blocks(branch, torch.relu(dense(branch, "enter", rows)), HIT_DILATIONS, [(-2, 2)] * len(HIT_DILATIONS)); return dense(branch, "leave", h)[:, EITHER]
+def rates(branch, rows):
+    """Logarithm of the four rates [windows, 4, steps]"""
+    h = blocks(branch, torch.relu(dense(branch, "enter", rows)), HIT_DILATIONS, [(-2, 2)] * len(HIT_DILATIONS)); return dense(branch, "leave", h)
+
+
+def rate(branch, rows): return rates(branch, rows)[:, EITHER]
 
 
 def first_layer(rows, wanted):

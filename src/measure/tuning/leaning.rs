@@ -114,34 +114,34 @@ pub fn lean(takes: &[LeaningTake], leaning: Leaning, drift: (f64, f64)) -> Vec<L
         let others = (0..sites.len()).filter(|k| *k != take).map(|k| all(k).blurred(rest[k]));
         others.fold(Normal::of(0.0, own_sigma * own_sigma), Normal::and).blurred(rest[take]).and(all(take))
     };
-    // How surely a later take stands where the same strings do: then nobody had retuned before an earlier one, unless twice.
-    let held_later = |sites: &[Vec<Normal>], take: usize, said: &StringsSay| {
-        let same = |other: &&StringsSay| said.minutes > 0.0 && other.minutes > 0.0 && other.sounded_s == said.sounded_s;
-        let later = takes.iter().enumerate().skip(take + 1);
-        let holds = later.flat_map(|(m, t)| t.said.iter().enumerate().map(move |(j, other)| (m, j, other)));
-        let holds = holds
-            .filter(|(_, _, other)| same(other))
-            .map(|(m, j, other)| judged(known(sites, m, Some(j)), *other, retuned, drift).holds);
-        holds.fold(0.0, f64::max)
-    };
+    // A later take that stands where the same strings do tells that nobody had retuned before an earlier one, unless twice.
     let retuned_before = |sites: &[Vec<Normal>], take: usize, said: &StringsSay| {
-        let held = held_later(sites, take, said);
+        let same = |other: &StringsSay| said.minutes > 0.0 && other.minutes > 0.0 && other.sounded_s == said.sounded_s;
+        let later = takes.iter().enumerate().skip(take + 1);
+        let by_same = later.flat_map(|(m, t)| t.said.iter().enumerate().map(move |(j, other)| (m, j, other)));
+        let held = by_same
+            .filter(|(_, _, other)| same(other))
+            .map(|(m, j, other)| judged(known(sites, m, Some(j)), *other, retuned, drift).holds)
+            .fold(0.0, f64::max);
         retuned * (1.0 - held + held * retuned)
+    };
+    // What was known without a statement, and what with it.
+    let judge = |sites: &[Vec<Normal>], take: usize, i: usize| {
+        let (without, said) = (known(sites, take, Some(i)), takes[take].said[i]);
+        (without, judged(without, said, retuned_before(sites, take, &said), drift))
     };
     for _ in 0..ROUNDS {
         for (k, take) in takes.iter().enumerate() {
-            for (i, said) in take.said.iter().enumerate() {
-                let without = known(&sites, k, Some(i));
-                let retuned = retuned_before(&sites, k, said);
-                sites[k][i] = judged(without, *said, retuned, drift).adds_to(without);
+            for i in 0..take.said.len() {
+                let (without, with) = judge(&sites, k, i);
+                sites[k][i] = with.adds_to(without);
             }
         }
     }
     let leant = |(k, take): (usize, &LeaningTake)| {
-        let doubted = take.said.iter().enumerate().filter(|_| between).filter_map(|(i, said)| {
-            let without = known(&sites, k, Some(i));
-            let retuned = retuned_before(&sites, k, said);
-            judged(without, *said, retuned, drift).doubts(without)
+        let doubted = (0..take.said.len()).filter(|_| between).filter_map(|i| {
+            let (without, with) = judge(&sites, k, i);
+            with.doubts(without)
         });
         let take = doubted.min_by(|a, b| a.precision.total_cmp(&b.precision)).unwrap_or(known(&sites, k, None));
         Leant { cents: take.mean(), sigma: take.precision.powf(-0.5) }
