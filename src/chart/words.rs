@@ -9,9 +9,10 @@ use crate::stats::Measured;
 pub use crate::units::{capital, list};
 
 /// Reason codes of readings and warnings of the tape, with their plain words; each fits behind "not said: ".
-const REASONS: [(&str, &str); 80] = [
+const REASONS: [(&str, &str); 81] = [
     ("band_pitch_unknown", "the band's own pitch is not known"),
     ("bars_of_three", "the bars have three beats"),
+    ("bass_not_clear", "the bass is not clear"),
     ("changes_assumed", "the changes between charts are assumed"),
     ("channel_count_changes", "the number of channels changes inside the file"),
     ("chart_not_played_yet", "a chart has not been played whole under its title"),

@@ -30,6 +30,7 @@ pub mod smooth;
 pub mod spectrum;
 pub mod true_peak;
 pub mod weighting;
+pub mod whose;
 
 pub use block::{ANALYSIS_RATE_HZ, Block, Meter};
 pub use resample::Resampler;

@@ -3,11 +3,11 @@
 use super::close_company::Company;
 use super::company::CloseBass;
 use super::compose_close::{TapeClose, close_facts};
-use super::compose_layers::{TapeLayers, measure_layers};
+use super::compose_layers::{TapeLayers, layer_powers, measure_layers};
 use super::compose_low_end::{Amps, LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
 use super::compose_time::{feel_facts, part_times, tempo_curve, tempo_facts, time_detail};
-use super::compose_tuning::{harmony_facts, strings, take_tuning, tuning_facts};
+use super::compose_tuning::{harmony_facts, strings, take_players, take_tuning, tuning_facts};
 use super::sheets;
 use super::stream::Readings;
 use super::{ReviewOptions, ease, methods, sheet_wishes};
@@ -89,7 +89,9 @@ pub fn measured(
     let (company, unheard) = close.map_or_else(|problem| (None, Some(problem)), |company| (company, None));
     let close = company.as_ref().and_then(|c| c.bass.clone());
     let close_bass = close.as_ref().map(|c| c.offsets.clone()).unwrap_or_default();
-    let hints = TuningHints { close_bass, ..tuning_hints(sheet) };
+    let powers = layer_powers(&layers, &loudness);
+    let players = spans.iter().map(|&(start_s, end_s)| take_players(powers.heard(start_s, end_s))).collect();
+    let hints = TuningHints { close_bass, players, whose: Some(layers.register().clone()), ..tuning_hints(sheet) };
     let peaks = &tuning;
     // The two families that cost most after the last block, beside each other.
     let (mut of_sheet, tuned) =
@@ -99,7 +101,7 @@ pub fn measured(
     let harmony: Vec<Harmony> = of_sheet.time.iter().map(|t| peaks.harmony(&t.tempo.beat_times_s)).collect();
     let exposure = compose_sheet::exposure(&exposure, &health, sheet, &mut of_sheet.problems);
     let heard = (info.marks.as_slice(), harmony.as_slice());
-    let mut layers = measure_layers(&layers, &loudness, &health, &spans, (sheet, &mut of_sheet), heard);
+    let mut layers = measure_layers((&layers, powers), &health, &spans, (sheet, &mut of_sheet), heard);
     // What the close recordings say of the takes' time stands over what the room says.
     let beside = company.map(|company| TapeClose::new(company, &mut of_sheet.time));
     if let Some(beside) = &beside {

@@ -75,18 +75,20 @@ impl Part {
     }
 }
 
-/// Puts shares and power together, and cuts the takes.
+/// Puts shares and power together.
+pub fn layer_powers(reading: &LayerReading, loudness: &LoudnessReading) -> LayerPowers {
+    let (step_powers, step_s) = loudness.powers();
+    reading.with_power(&step_powers, step_s)
+}
+
+/// Cuts the takes, and asks who is heard how loud.
 pub fn measure_layers(
-    reading: &LayerReading,
-    loudness: &LoudnessReading,
+    (reading, powers): (&LayerReading, LayerPowers),
     health: &Health,
     takes: &[(f64, f64)],
     (sheet, of_sheet): (Option<&TapeSheet>, &mut SheetTakes),
     (marks, harmony): (&[Mark], &[Harmony]),
 ) -> TapeLayers {
-    let (step_powers, step_s) = loudness.powers();
-    let powers = reading.with_power(&step_powers, step_s);
-    drop(step_powers);
     let SheetTakes { time, named, problems } = of_sheet;
     let (mut all_parts, mut form_bars, mut hits) = (Vec::new(), Vec::new(), Vec::new());
     for (at, (take, time)) in takes.iter().zip(&*time).enumerate() {

@@ -58,7 +58,7 @@ pub fn tuning_hints(sheet: Option<&TapeSheet>) -> TuningHints {
     TuningHints {
         concert_pitch_hz: sheet.and_then(|s| s.band.concert_pitch_hz),
         bass_strings: sheet.and_then(|s| s.players.bass.strings),
-        close_bass: Vec::new(),
+        ..TuningHints::default()
     }
 }
 

@@ -5,6 +5,7 @@
 //! and not used.
 
 use super::company::{Alignments, close_to};
+use super::compose_layers::layer_powers;
 use super::tape_job::Heard;
 use crate::measure::layers::{Layer, LayerLevels, heard_alone, hears_among_others};
 use crate::passages::PassageKind;
@@ -38,8 +39,7 @@ pub fn recognised(heard: &[Heard], alignments: &Alignments) -> Vec<Option<Layer>
 
 /// Levels of the takes of a tape.
 fn levels(tape: &Heard) -> Vec<LayerLevels> {
-    let (powers, step_s) = tape.readings.loudness.powers();
-    let layers = tape.readings.layers.with_power(&powers, step_s);
+    let layers = layer_powers(&tape.readings.layers, &tape.readings.loudness);
     let takes = tape.readings.passages.iter().filter(|p| p.kind == PassageKind::Take);
     takes.filter(|t| t.end_s - t.start_s >= SHORTEST_TAKE_S).map(|t| layers.levels(t.start_s, t.end_s)).collect()
 }

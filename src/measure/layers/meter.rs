@@ -2,7 +2,7 @@
 //!
 //! Conventions: a cell is [`CELL_STEPS`] steps (128 ms); kept for each cell are the shares of the K-weighted power of the
 //! mono mix, in 60 000ths of the whole, and how unsure the layers' are: 16 bytes a cell, 125 bytes a second of tape; and for
-//! each step the rate of hits, 23 bytes a second.
+//! each step the rate of hits, 23 bytes a second. What of the register of keys and horns is whose takes 63 bytes a second more.
 
 use std::sync::Arc;
 
@@ -17,6 +17,7 @@ use super::features::{FeatureStream, INPUTS, Row};
 use super::hits::coded;
 use super::network::{Answers, MaskStream, Network, SOURCES};
 use super::reading::LayerReading;
+use super::register::Register;
 use super::{LAYERS, Layer};
 
 /// Steps in a cell.
@@ -69,6 +70,7 @@ pub struct LayerMeter {
     unsure: [f64; LAYERS.len()],
     in_cell: usize,
     cells: Column<Shares>,
+    register: Register,
     /// Rate of hits of guitar and keys, step by step: small beside the cells.
     hit_rates: Vec<u8>,
     /// Steps that were answered since somebody last asked; `None` when nobody asks.
@@ -84,15 +86,22 @@ impl Default for LayerMeter {
 impl LayerMeter {
     /// A meter at the start of a tape.
     pub fn new() -> Self {
+        Self::on(None)
+    }
+
+    /// A meter with its cells on a shelf.
+    fn on(shelf: Option<Arc<dyn Shelf>>) -> Self {
+        let features = FeatureStream::new();
         Self {
-            features: FeatureStream::new(),
+            register: Register::new(&features.edges_hz(), shelf.clone()),
+            features,
             masks: MaskStream::new(Network::fitted()),
             rows: Vec::new(),
             powers: std::collections::VecDeque::new(),
             cell: [0.0; SOURCES],
             unsure: [0.0; LAYERS.len()],
             in_cell: 0,
-            cells: Column::default(),
+            cells: Column::on(shelf),
             hit_rates: Vec::new(),
             tapped: None,
         }
@@ -105,7 +114,7 @@ impl LayerMeter {
 
     /// The same, with its cells on a shelf.
     pub fn tapped_on(shelf: Option<Arc<dyn Shelf>>) -> Self {
-        Self { tapped: Some(Vec::new()), cells: Column::on(shelf), ..Self::new() }
+        Self { tapped: Some(Vec::new()), ..Self::on(shelf) }
     }
 
     /// Edges of the bands of the masks, Hz.
@@ -158,6 +167,7 @@ impl LayerMeter {
             for (sum, power) in self.unsure.iter_mut().zip(unsure_powers(step, &weighted)) {
                 *sum += f64::from(power);
             }
+            self.register.push(step);
             self.in_cell += 1;
             if self.in_cell == CELL_STEPS {
                 self.close_cell();
@@ -204,7 +214,7 @@ impl Meter for LayerMeter {
         if self.in_cell > 0 {
             self.close_cell();
         }
-        LayerReading::new(self.cells, self.hit_rates)
+        LayerReading::new(self.cells, self.hit_rates).with_register(self.register.finish())
     }
 }
 

@@ -16,7 +16,9 @@ mod meter;
 mod network;
 mod parts;
 mod placed;
+mod playing;
 mod reading;
+mod register;
 mod stack;
 mod start;
 mod weights;
@@ -27,6 +29,7 @@ pub use meter::LayerMeter;
 pub use network::{Answers, MaskStream, Network, SOURCES};
 pub use parts::{BarGrid, FoundPart, find_parts};
 pub use placed::{NotPlaced, Placed, Wanted, place_parts};
+pub use playing::HeardPlayers;
 pub use reading::{CELL_S, LayerLevels, LayerPowers, LayerReading};
 pub use start::music_starts_at;
 

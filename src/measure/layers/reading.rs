@@ -4,6 +4,7 @@
 //! defines it, from blocks of three cells (384 ms instead of 400) every cell, gates -70 LUFS and -10 LU.
 
 use crate::dsp::column::Column;
+use crate::dsp::whose::Whose;
 use crate::stats::Measured;
 use crate::units::{db_to_power, power_to_db};
 
@@ -39,18 +40,29 @@ const NEAR_S: f64 = 10.0;
 pub struct LayerReading {
     cells: Column<Shares>,
     hit_rates: Vec<u8>,
+    /// Whose the tones are in the register of keys and horns.
+    register: Whose,
 }
 
 impl LayerReading {
     /// So many cells in which no layer has a share; for tests.
     #[cfg(test)]
     pub(super) fn of_silence(cells: usize) -> Self {
-        Self { cells: (0..cells).map(|_| Shares::default()).collect(), hit_rates: Vec::new() }
+        Self::new((0..cells).map(|_| Shares::default()).collect(), Vec::new())
     }
 
     /// From what the meter kept.
     pub(super) fn new(cells: Column<Shares>, hit_rates: Vec<u8>) -> Self {
-        Self { cells, hit_rates }
+        Self { cells, hit_rates, register: Whose::default() }
+    }
+
+    pub(super) fn with_register(self, register: Whose) -> Self {
+        Self { register, ..self }
+    }
+
+    /// Whose the tones are in the register of keys and horns, over the tape.
+    pub fn register(&self) -> &Whose {
+        &self.register
     }
 
     /// Hits of guitar and keys in a stretch of the tape.
@@ -237,6 +249,11 @@ impl LayerPowers {
         self.mean_powers(start_s, end_s)[LAYERS.len()]
     }
 
+    /// Share of a layer's power over a span that may be another's, 0..=1; 1 where it has none.
+    pub(super) fn unsure(&self, layer: Layer, start_s: f64, end_s: f64) -> f64 {
+        unsure(&self.span(start_s, end_s), layer)
+    }
+
     /// Share of guitar in the comping over a span, 0..=1; `None` when there is no comping at all.
     pub fn guitar_in_comping(&self, start_s: f64, end_s: f64) -> Option<f64> {
         let span = self.span(start_s, end_s);
@@ -293,6 +310,13 @@ fn gated(span: &[CellPower], of: Of) -> Option<Gated> {
     mean_above(absolute.max(first.power * db_to_power(GATE_RELATIVE_LU)))
 }
 
+/// Share of a layer's power that may be another's, 0..=1; 1 where it has none.
+fn unsure(span: &[CellPower], layer: Layer) -> f64 {
+    let sum = |of: &dyn Fn(&CellPower) -> f32| span.iter().map(|c| f64::from(of(c))).sum::<f64>();
+    let power = sum(&|c| c.layers[layer as usize]);
+    if power > 0.0 { sum(&|c| c.unsure[layer as usize]) / power } else { 1.0 }
+}
+
 /// Loudness of a layer, and against the whole.
 fn layer_level(span: &[CellPower], layer: Layer, whole: Option<Gated>) -> (Measured, Measured) {
     let nothing = |reason: &str| (Measured::absent(reason), Measured::absent(reason));
@@ -309,9 +333,7 @@ fn layer_level(span: &[CellPower], layer: Layer, whole: Option<Gated>) -> (Measu
         return nothing("covered");
     }
     let (Some(own), Some(all)) = (lufs(level.power), lufs(whole.power)) else { return nothing("silence") };
-    let sum = |of: &dyn Fn(&CellPower) -> f32| span.iter().map(|c| f64::from(of(c))).sum::<f64>();
-    let unsure = sum(&|c| c.unsure[layer as usize]) / sum(&|c| c.layers[layer as usize]);
-    let half = half_width_db(layer, unsure);
+    let half = half_width_db(layer, unsure(span, layer));
     let n = level.blocks as u64;
     (Measured::symmetric(own, half, n), Measured::symmetric(own - all, half, n))
 }

@@ -27,7 +27,7 @@ impl GuitarRows {
                 .into_iter()
                 .map(|c| (c.track.first as f64 * HOP_S, c.track.cents, c.inputs))
                 .collect();
-            Self { band_cents: band_pitch(store, first, end).band.value, rows }
+            Self { band_cents: band_pitch(store, (first, end), None).band.value, rows }
         };
         frames.iter().map(take).collect()
     }

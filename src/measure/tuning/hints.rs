@@ -1,13 +1,31 @@
-//! What the band sheet knows of the tuning: how many strings the bass has, and the pitch that the band means.
+//! What is known besides the peaks: who plays in each take, and from the band sheet how many strings the bass has and the pitch that the band
+//! means.
 //!
 //! Conventions: offsets are known modulo a semitone only. Without a hint they are told within half a semitone of A4 = 440 Hz;
 //! with one, within half a semitone of the pitch that is meant. No offset is moved by anything but whole semitones, so the
 //! hint is never the answer.
 
+use crate::dsp::whose::Whose;
 use crate::stats::Measured;
 use crate::units::{TUNING_A4_HZ, hz_ratio_to_cents};
 
 use super::summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning};
+
+/// Who plays in a take. Whoever does not is not looked for: what the others leave can always be read as somebody's pitch.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct TakePlayers {
+    /// Bass.
+    pub bass: bool,
+    /// Piano or other keys.
+    pub piano: bool,
+    /// Any horn.
+    pub horns: bool,
+}
+
+impl TakePlayers {
+    /// All of them, as is assumed where nobody knows.
+    pub const ALL: Self = Self { bass: true, piano: true, horns: true };
+}
 
 /// Hints to the tuning.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -18,12 +36,21 @@ pub struct TuningHints {
     pub bass_strings: Option<u8>,
     /// Offset of the bass in each take, by a recorder close to it; empty without one. It goes before what the mix says.
     pub close_bass: Vec<Measured>,
+    /// Who plays in each take; empty where nobody knows.
+    pub players: Vec<TakePlayers>,
+    /// Whose the tones are in the register of keys and horns.
+    pub whose: Option<Whose>,
 }
 
 impl TuningHints {
     /// What a close recording says of the bass in take number `at`.
     pub fn close_bass_of(&self, at: usize) -> Option<&Measured> {
         self.close_bass.get(at).filter(|m| m.value.is_some())
+    }
+
+    /// Who plays in take number `at`.
+    pub fn players_of(&self, at: usize) -> TakePlayers {
+        self.players.get(at).copied().unwrap_or(TakePlayers::ALL)
     }
 }
 

@@ -52,14 +52,14 @@ pub use close::close_bass;
 use compact::{PEAKS, PeakStore};
 pub use guitar_rows::GuitarRows;
 pub use harmony::{BeatClasses, HARMONY_METHOD_ID, Harmony};
-pub use hints::TuningHints;
+pub use hints::{TakePlayers, TuningHints};
 pub use played_strings::PlayedString;
 pub use strings::{OPEN_STRINGS, OpenString, StringPlayer};
 pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measure_tuning, measure_tuning_with};
 pub use walk_hearing::WalkRows;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-15";
+pub const METHOD_ID: &str = "tuning-16";
 
 /// Keeps the spectral peaks of the tape, at most 2.6 kB a second.
 pub struct TuningMeter {

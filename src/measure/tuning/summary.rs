@@ -4,6 +4,7 @@
 
 use rayon::prelude::*;
 
+use crate::dsp::whose::Whose;
 use crate::passages::{Passage, PassageKind};
 use crate::stats::Measured;
 use crate::units::TUNING_A4_HZ;
@@ -12,10 +13,10 @@ use super::TuningReading;
 use super::band::{BandPitch, band_pitch};
 use super::bass::bass_notes;
 use super::circle::wrap;
-use super::compact::{HOP_S, frame_at};
+use super::compact::{HOP_S, PeakStore, frame_at};
 use super::guitar::guitar as find_guitar;
 use super::heard::Heard;
-use super::hints::{TuningHints, near_pitch};
+use super::hints::{TakePlayers, TuningHints, near_pitch};
 use super::leaning::{BASSES, GUITARS};
 use super::line::{LongTermLevel, Run, bass_runs};
 use super::offset::bass_offset;
@@ -104,7 +105,7 @@ pub struct TapeTuning {
 /// hold the scatter of the notes and the known accuracy of the method; open strings in tuning passages; drift; retunings.
 ///
 /// # Not measurable
-/// "no_bass_heard", "no_guitar_heard", "guitar_not_clear", "no_horns_heard", "no_piano_heard", "too_few_notes".
+/// "no_bass_heard", "bass_not_clear", "no_guitar_heard", "guitar_not_clear", "no_horns_heard", "no_piano_heard", "too_few_notes".
 ///
 /// # Method and source
 /// See the modules: harmonic sum and Viterbi path for the bass line, a network where that is not clear; robust fits of partials; likelihoods over keys; takes of bass and
@@ -129,22 +130,15 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
     let sounded = sounded.concat();
     let first_take_s = takes_s.first().map_or(f64::INFINITY, |t| t.0);
     let before = |player| Some(tuned_before(&sounded, first_take_s, player));
-    let long_term = LongTermLevel::of(store, &takes);
-    let heard = |(&(first, end), &take_s): (&(usize, usize), &(f64, f64))| {
-        let store = &store.view();
-        let runs = bass_runs(store, &long_term, first, end);
-        let band = band_pitch(store, first, end);
-        let bass_on = |runs: &[Run]| {
-            let offset = bass_offset(store, runs, band.band.value)
-                .and_then(|o| settled(store, runs, o.cents, band.band.value, &sounded).map(|s| (o, s)));
-            Heard::of_bass(&bass_notes(store, runs), offset.as_ref().map(|(o, s)| (o, s)))
-        };
-        let bass = bass_on(&runs).or_between(|| bass_on(&walking_runs(store, &long_term, first, end)));
-        let said = guitar_strings_say(&sounded, take_s);
-        let chords = find_guitar(store, &runs, first, end, band.band.value, !said.is_empty());
-        ((bass, Heard::of_guitar(chords.as_ref(), &said)), band)
+    let reader = TakeReader {
+        store,
+        long_term: LongTermLevel::of(store, &takes),
+        sounded: &sounded,
+        whose: hints.whose.as_ref(),
     };
-    let ((mut bass, mut guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) = takes.par_iter().zip(&takes_s).map(heard).unzip();
+    let heard = |at: usize| reader.read(takes[at], takes_s[at], hints.players_of(at));
+    let ((mut bass, mut guitar), bands): ((Vec<_>, Vec<_>), Vec<_>) =
+        (0..takes.len()).into_par_iter().map(heard).unzip();
     let starts_s: Vec<f64> = takes_s.iter().map(|t| t.0).collect();
     // Starts of the takes before which, since the take before, the player was heard tuning.
     let tuned_s = |player: StringPlayer| -> Vec<f64> {
@@ -193,6 +187,51 @@ pub fn measure_tuning_with(reading: &TuningReading, passages: &[Passage], hints:
         guitar_cents: guitar.curve,
     };
     hints.concert_pitch_hz.map_or(found.clone(), |hz| near_pitch(found, hz))
+}
+
+/// Reads takes, each by itself.
+struct TakeReader<'a> {
+    store: &'a PeakStore,
+    long_term: LongTermLevel,
+    /// Every sounding of an open string on the tape.
+    sounded: &'a [OpenString],
+    whose: Option<&'a Whose>,
+}
+
+impl TakeReader<'_> {
+    /// Bass and guitar in a take of frames `first..end`, and where the band stands.
+    fn read(
+        &self,
+        (first, end): (usize, usize),
+        take_s: (f64, f64),
+        players: TakePlayers,
+    ) -> ((Heard, Heard), BandPitch) {
+        let store = &self.store.view();
+        let runs = bass_runs(store, &self.long_term, first, end);
+        let band = band_pitch(store, (first, end), self.whose).of(players);
+        let at = band.band.value;
+        let along = |runs: &[Run]| bass_along(store, runs, at, self.sounded);
+        let bass = match players.bass {
+            true => along(&runs).or_between(|| along(&walking_runs(store, &self.long_term, first, end))),
+            false => Heard::none(self.why_no_bass()),
+        };
+        let said = guitar_strings_say(self.sounded, take_s);
+        let chords = find_guitar(store, &runs, first, end, at, !said.is_empty());
+        ((bass, Heard::of_guitar(chords.as_ref(), &said)), band)
+    }
+
+    /// A bass whose strings were heard is in the room, and may be too soft to be told.
+    fn why_no_bass(&self) -> &'static str {
+        let in_the_room = self.sounded.iter().any(|s| s.player == StringPlayer::Bass);
+        if in_the_room { "bass_not_clear" } else { "no_bass_heard" }
+    }
+}
+
+/// The bass along a line; `band_cents` is where the band stands, if known.
+fn bass_along(store: &PeakStore, runs: &[Run], band_cents: Option<f64>, sounded: &[OpenString]) -> Heard {
+    let offset = bass_offset(store, runs, band_cents)
+        .and_then(|o| settled(store, runs, o.cents, band_cents, sounded).map(|s| (o, s)));
+    Heard::of_bass(&bass_notes(store, runs), offset.as_ref().map(|(o, s)| (o, s)))
 }
 
 fn player(offset: &Measured, band: &Measured) -> PlayerTuning {
