@@ -9,7 +9,7 @@ use crate::stats::Measured;
 pub use crate::units::{capital, list};
 
 /// Reason codes of readings and warnings of the tape, with their plain words; each fits behind "not said: ".
-const REASONS: [(&str, &str); 81] = [
+const REASONS: [(&str, &str); 82] = [
     ("band_pitch_unknown", "the band's own pitch is not known"),
     ("bars_of_three", "the bars have three beats"),
     ("bass_not_clear", "the bass is not clear"),
@@ -30,6 +30,7 @@ const REASONS: [(&str, &str); 81] = [
     ("guitar_not_clear", "the guitar is not clear"),
     ("half_or_double_possible", "half or double the tempo is possible"),
     ("header_rebuilt", "the recording was cut off and its header was rebuilt"),
+    ("horns_not_clear", "the horns are not clear"),
     ("low_cut_inside_low_end", "the recorder does not hear the lowest part"),
     ("mixed_methods", "measured in different ways"),
     ("near_a_quarter_tone_may_be_other_side", "so far off that flat and sharp cannot be told apart"),

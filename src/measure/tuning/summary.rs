@@ -105,7 +105,7 @@ pub struct TapeTuning {
 /// hold the scatter of the notes and the known accuracy of the method; open strings in tuning passages; drift; retunings.
 ///
 /// # Not measurable
-/// "no_bass_heard", "bass_not_clear", "no_guitar_heard", "guitar_not_clear", "no_horns_heard", "no_piano_heard", "too_few_notes".
+/// "no_bass_heard", "bass_not_clear", "no_guitar_heard", "guitar_not_clear", "no_horns_heard", "horns_not_clear", "no_piano_heard", "too_few_notes".
 ///
 /// # Method and source
 /// See the modules: harmonic sum and Viterbi path for the bass line, a network where that is not clear; robust fits of partials; likelihoods over keys; takes of bass and
