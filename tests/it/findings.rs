@@ -437,33 +437,6 @@ fn strings_as_tuned_are_told_as_a_whole_or_one_by_one() {
 }
 
 #[test]
-fn horns_off_the_piano_are_asked_to_tune_to_it_only_where_it_is_sure() {
-    let off = |horns: (f64, f64), piano: f64| {
-        let mut tape = clean();
-        let take = &mut tape.tuning.takes[1];
-        take.horns.offset_from_a440_cents = Measured::symmetric(horns.0, horns.1, 60);
-        take.piano.offset_from_a440_cents = Measured::symmetric(piano, 3.0, 60);
-        found(&tape).into_iter().find(|f| f.player == Player::Horns)
-    };
-    let sharp = off((15.0, 4.0), 2.0).unwrap();
-    assert_eq!((sharp.id, sharp.severity), ("horns_sharp_of_piano", Severity::Main));
-    assert_eq!(sharp.statement, "The horns as a group are 13 cents sharp of the piano in take 2.");
-    // 13 cents with errors of 4 and 3: 8 to 18, by hand.
-    let value = &sharp.evidence[0].value;
-    assert_eq!((value.low, value.high, sharp.evidence.len()), (Some(8.0), Some(18.0), 1));
-    // Round the circle of a semitone: 48 flat and 46 sharp are 94 apart, or 6 the other way; 30 flat and 46 sharp 24.
-    assert!(off((-48.0, 4.0), 46.0).is_none());
-    assert_eq!(off((-30.0, 4.0), 46.0).unwrap().id, "horns_sharp_of_piano");
-    let flat = off((-19.0, 4.0), 3.0).unwrap();
-    assert_eq!((flat.id, flat.severity), ("horns_flat_of_piano", Severity::First), "22 cents");
-    assert!(off((15.0, 11.0), 2.0).is_none(), "not surely beyond what nobody hears");
-    assert!(off((10.0, 1.0), 2.0).is_none(), "8 cents are forgiven");
-    let mut alone = clean();
-    alone.tuning.takes[0].horns.offset_from_a440_cents = Measured::symmetric(30.0, 2.0, 60);
-    assert!(found(&alone).iter().all(|f| f.player != Player::Horns), "no piano to be off from");
-}
-
-#[test]
 fn a_bass_that_falls_while_nobody_tunes_is_asked_to_tune_again() {
     let falls = |per_min: f64, half: f64| {
         changed(|t| t.tuning.bass.drift_cents_per_min = Measured::symmetric(per_min, half, 80))

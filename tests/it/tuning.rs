@@ -4,7 +4,9 @@
 //! and `f_n = n f0 sqrt(1 + B n^2)` (Fletcher 1964).
 
 use ledgerline::dsp::{Block, Meter, Resampler};
-use ledgerline::measure::tuning::{StringPlayer, TapeTuning, TuningMeter, TuningReading, measure_tuning};
+use ledgerline::measure::tuning::{
+    StringPlayer, TakePlayers, TapeTuning, TuningHints, TuningMeter, TuningReading, measure_tuning, measure_tuning_with,
+};
 use ledgerline::passages::{Passage, PassageKind};
 use ledgerline::stats::Measured;
 
@@ -289,6 +291,24 @@ fn a_retuning_between_two_takes_is_found_in_its_tuning_passage() {
     assert_eq!(curve.len(), end.ceil() as usize);
     assert!((curve[20].unwrap() + 18.0).abs() < 2.5 && (curve[curve.len() - 20].unwrap() - 1.0).abs() < 2.5);
     assert_eq!(curve[a as usize + 3], None, "the curve says nothing outside takes");
+}
+
+#[test]
+fn a_bass_that_does_not_play_has_no_tuning_though_the_others_could_be_read_as_one() {
+    let tuning = tuning_passage(&BASS_STRINGS, &[1.0]);
+    let take = rehearsal(TAPE);
+    let (a, b) = (tuning.len() as f64 / RATE, take.len() as f64 / RATE);
+    let x = [tuning, take].concat();
+    let of = |from_s: f64, passages: &[Passage], bass: bool| {
+        let hints = TuningHints { players: vec![TakePlayers { bass, ..TakePlayers::ALL }], ..TuningHints::default() };
+        let x = &x[(from_s * RATE) as usize..];
+        measure_tuning_with(&read_in_blocks(x, 12_000), passages, &hints).takes[0].bass.offset_from_a440_cents.clone()
+    };
+    let tuned = [passage(PassageKind::Tuning, 0.0, a), passage(PassageKind::Take, a, a + b)];
+    assert!(of(0.0, &tuned, true).value.is_some());
+    assert_eq!(of(0.0, &tuned, false).reason.as_deref(), Some("bass_not_clear"), "its strings were heard");
+    let alone = [passage(PassageKind::Take, 0.0, b)];
+    assert_eq!(of(a, &alone, false).reason.as_deref(), Some("no_bass_heard"));
 }
 
 #[test]

@@ -1,9 +1,7 @@
-//! Rules about tuning: bass and guitar flat or sharp of the band, open strings as tuned, pitch that moves over the tape, and praise;
-//! the horns against the piano.
+//! Rules about tuning: flat or sharp of the band, open strings as tuned, pitch that moves over the tape; and praise.
 //!
 //! Limits: nothing is said of a player whose own interval reaches back to what nobody hears.
 
-mod horns;
 mod strings;
 
 pub use strings::STRING_APART;
@@ -82,7 +80,7 @@ pub fn tuning_findings(inputs: &FindingInputs) -> Vec<Finding> {
         let string = string_off(inputs, part).or_else(|| string_apart(inputs, part));
         [off, tuned, string, moves(inputs, part), praise].into_iter().flatten().collect::<Vec<_>>()
     };
-    PARTS.iter().flat_map(of).chain(horns::horns_off_piano(inputs)).collect()
+    PARTS.iter().flat_map(of).collect()
 }
 
 /// Takes with a value: number from 0, and the offset from the band.
