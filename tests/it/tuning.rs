@@ -3,6 +3,7 @@
 //! The signals share nothing with the code under test but the formulas of the trade: `f = A4 2^((m - 69) / 12)` (ISO 16)
 //! and `f_n = n f0 sqrt(1 + B n^2)` (Fletcher 1964).
 
+use ledgerline::dsp::whose::Whose;
 use ledgerline::dsp::{Block, Meter, Resampler};
 use ledgerline::measure::tuning::{
     StringPlayer, TakePlayers, TapeTuning, TuningHints, TuningMeter, TuningReading, measure_tuning, measure_tuning_with,
@@ -309,6 +310,22 @@ fn a_bass_that_does_not_play_has_no_tuning_though_the_others_could_be_read_as_on
     assert_eq!(of(0.0, &tuned, false).reason.as_deref(), Some("bass_not_clear"), "its strings were heard");
     let alone = [passage(PassageKind::Take, 0.0, b)];
     assert_eq!(of(a, &alone, false).reason.as_deref(), Some("no_bass_heard"));
+}
+
+#[test]
+fn where_neither_keys_nor_horns_play_the_others_are_the_band() {
+    let x = rehearsal(TAPE);
+    let reading = read_in_blocks(&x, 12_000);
+    let take = [passage(PassageKind::Take, 0.0, x.len() as f64 / RATE)];
+    // Shares that give nothing to keys and horns.
+    let concert_pitch = |piano: bool| {
+        let players = vec![TakePlayers { bass: true, piano, horns: false }];
+        let hints = TuningHints { players, whose: Some(Whose::default()), ..TuningHints::default() };
+        measure_tuning_with(&reading, &take, &hints).concert_pitch_hz
+    };
+    assert_eq!(concert_pitch(true).value, None);
+    let alone = measure_tuning(&reading, &take).concert_pitch_hz;
+    assert!(alone.value.is_some() && concert_pitch(false) == alone, "{alone:?}");
 }
 
 #[test]

@@ -208,7 +208,9 @@ impl TakeReader<'_> {
     ) -> ((Heard, Heard), BandPitch) {
         let store = &self.store.view();
         let runs = bass_runs(store, &self.long_term, first, end);
-        let band = band_pitch(store, (first, end), self.whose).of(players);
+        // Where neither of them plays, the others are all the band there is.
+        let whose = self.whose.filter(|_| players.piano || players.horns);
+        let band = band_pitch(store, (first, end), whose).of(players);
         let at = band.band.value;
         let along = |runs: &[Run]| bass_along(store, runs, at, self.sounded);
         let bass = match players.bass {
