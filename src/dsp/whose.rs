@@ -68,7 +68,7 @@ impl Whose {
     /// A stretch of the tape, to be asked often.
     pub fn between(&self, from_s: f64, to_s: f64) -> WhoseStretch {
         let (first, last) = (self.cell_at(from_s), self.cell_at(to_s));
-        let cells = self.cells.range(first..last + 1).collect();
+        let cells = self.cells.range(first..last.saturating_add(1)).collect();
         WhoseStretch { cells, first, cell_s: self.cell_s, edges_hz: self.edges_hz }
     }
 
