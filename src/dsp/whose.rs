@@ -1,4 +1,5 @@
-//! Whose the power of a register is, band by band and moment by moment, as one family finds it and another uses it.
+//! Who plays in a take, and whose the power of a register is, band by band and moment by moment: as one family finds it and another
+//! uses it.
 //!
 //! Conventions: cells of equal length from the start of the tape; shares are 0..=1 of the power of a band, and kept in 255ths; what is
 //! neither the keys' nor the horns' is somebody else's.
@@ -8,6 +9,22 @@ use std::sync::Arc;
 
 use super::column::{Column, Packed};
 use super::shelf::Shelf;
+
+/// Who plays in a take.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct WhoPlays {
+    /// Bass.
+    pub bass: bool,
+    /// Piano or other keys.
+    pub keys: bool,
+    /// Any horn.
+    pub horns: bool,
+}
+
+impl WhoPlays {
+    /// All of them, as is assumed where nobody knows.
+    pub const ALL: Self = Self { bass: true, keys: true, horns: true };
+}
 
 /// Bands of the register.
 pub const WHOSE_BANDS: usize = 8;
@@ -44,18 +61,35 @@ pub struct KeysAndHorns {
     pub horns: f64,
 }
 
+/// Where moments and frequencies lie.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+struct Grid {
+    cell_s: f64,
+    edges_hz: [f64; WHOSE_BANDS + 1],
+}
+
+impl Grid {
+    fn cell(&self, s: f64) -> usize {
+        (s / self.cell_s) as usize
+    }
+
+    /// The band around `hz`, or the nearest.
+    fn band(&self, hz: f64) -> usize {
+        self.edges_hz.partition_point(|edge| *edge <= hz).clamp(1, WHOSE_BANDS) - 1
+    }
+}
+
 /// Shares over a tape.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Whose {
     cells: Column<Cell>,
-    cell_s: f64,
-    edges_hz: [f64; WHOSE_BANDS + 1],
+    grid: Grid,
 }
 
 impl Whose {
     /// Nothing yet: cells of `cell_s` seconds, bands between the rising `edges_hz`; full chunks go to a shelf.
     pub fn new(cell_s: f64, edges_hz: [f64; WHOSE_BANDS + 1], shelf: Option<Arc<dyn Shelf>>) -> Self {
-        Self { cells: Column::on(shelf), cell_s, edges_hz }
+        Self { cells: Column::on(shelf), grid: Grid { cell_s, edges_hz } }
     }
 
     /// Appends a cell.
@@ -67,13 +101,9 @@ impl Whose {
 
     /// A stretch of the tape, to be asked often.
     pub fn between(&self, from_s: f64, to_s: f64) -> WhoseStretch {
-        let (first, last) = (self.cell_at(from_s), self.cell_at(to_s));
-        let cells = self.cells.range(first..last.saturating_add(1)).collect();
-        WhoseStretch { cells, first, cell_s: self.cell_s, edges_hz: self.edges_hz }
-    }
-
-    fn cell_at(&self, s: f64) -> usize {
-        (s / self.cell_s) as usize
+        let first = self.grid.cell(from_s);
+        let cells = self.cells.range(first..self.grid.cell(to_s).saturating_add(1)).collect();
+        WhoseStretch { cells, first, grid: self.grid }
     }
 }
 
@@ -82,15 +112,14 @@ impl Whose {
 pub struct WhoseStretch {
     cells: Vec<Cell>,
     first: usize,
-    cell_s: f64,
-    edges_hz: [f64; WHOSE_BANDS + 1],
+    grid: Grid,
 }
 
 impl WhoseStretch {
     /// Mean shares of the band around `hz` over `from_s..to_s`, of the nearest band outside the register; none where the stretch says nothing.
     pub fn of(&self, hz: f64, from_s: f64, to_s: f64) -> KeysAndHorns {
-        let band = self.edges_hz.partition_point(|edge| *edge <= hz).clamp(1, WHOSE_BANDS) - 1;
-        let at = |s: f64| ((s / self.cell_s) as usize).saturating_sub(self.first).min(self.cells.len());
+        let band = self.grid.band(hz);
+        let at = |s: f64| self.grid.cell(s).saturating_sub(self.first).min(self.cells.len());
         let cells = &self.cells[at(from_s)..(at(to_s) + 1).min(self.cells.len())];
         let mean = |of: &dyn Fn(&Cell) -> u8| {
             cells.iter().map(|cell| f64::from(of(cell))).sum::<f64>() / (ALL * cells.len().max(1) as f64)

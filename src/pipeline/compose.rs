@@ -7,7 +7,7 @@ use super::compose_layers::{TapeLayers, layer_powers, measure_layers};
 use super::compose_low_end::{Amps, LowEnd, clearest_span, low_end_of_parts, measure_low_end, mic_words};
 use super::compose_sheet::{self, SheetTakes, measure_time, tuning_hints};
 use super::compose_time::{feel_facts, part_times, tempo_curve, tempo_facts, time_detail};
-use super::compose_tuning::{harmony_facts, strings, take_players, take_tuning, tuning_facts};
+use super::compose_tuning::{harmony_facts, strings, take_tuning, tuning_facts};
 use super::sheets;
 use super::stream::Readings;
 use super::{ReviewOptions, ease, methods, sheet_wishes};
@@ -90,7 +90,7 @@ pub fn measured(
     let close = company.as_ref().and_then(|c| c.bass.clone());
     let close_bass = close.as_ref().map(|c| c.offsets.clone()).unwrap_or_default();
     let powers = layer_powers(&layers, &loudness);
-    let players = spans.iter().map(|&(start_s, end_s)| take_players(powers.heard(start_s, end_s))).collect();
+    let players = spans.iter().map(|&(start_s, end_s)| powers.heard(start_s, end_s)).collect();
     let hints = TuningHints { close_bass, players, whose: Some(layers.register().clone()), ..tuning_hints(sheet) };
     let peaks = &tuning;
     // The two families that cost most after the last block, beside each other.

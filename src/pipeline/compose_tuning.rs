@@ -1,14 +1,8 @@
 //! The tuning measures in the words of the report.
 
 use super::compose::absent;
-use crate::measure::layers::HeardPlayers;
-use crate::measure::tuning::{self, Harmony, OpenString, PlayedString, StringPlayer, TakePlayers, TapeTuning};
+use crate::measure::tuning::{self, Harmony, OpenString, PlayedString, StringPlayer, TapeTuning};
 use crate::report::{self, HarmonyFacts, InstrumentTunings, TuningFacts};
-
-/// Whom the tuning looks for: those that the layers hear.
-pub fn take_players(HeardPlayers { bass, keys, horns }: HeardPlayers) -> TakePlayers {
-    TakePlayers { bass, piano: keys, horns }
-}
 
 /// Tuning of the players in take number `take`.
 pub fn take_tuning(tuning: &TapeTuning, take: usize) -> report::TakeTuning {

@@ -3,10 +3,10 @@
 //! The signals share nothing with the code under test but the formulas of the trade: `f = A4 2^((m - 69) / 12)` (ISO 16)
 //! and `f_n = n f0 sqrt(1 + B n^2)` (Fletcher 1964).
 
-use ledgerline::dsp::whose::Whose;
+use ledgerline::dsp::whose::{WhoPlays, Whose};
 use ledgerline::dsp::{Block, Meter, Resampler};
 use ledgerline::measure::tuning::{
-    StringPlayer, TakePlayers, TapeTuning, TuningHints, TuningMeter, TuningReading, measure_tuning, measure_tuning_with,
+    StringPlayer, TapeTuning, TuningHints, TuningMeter, TuningReading, measure_tuning, measure_tuning_with,
 };
 use ledgerline::passages::{Passage, PassageKind};
 use ledgerline::stats::Measured;
@@ -301,7 +301,7 @@ fn a_bass_that_does_not_play_has_no_tuning_though_the_others_could_be_read_as_on
     let (a, b) = (tuning.len() as f64 / RATE, take.len() as f64 / RATE);
     let x = [tuning, take].concat();
     let of = |from_s: f64, passages: &[Passage], bass: bool| {
-        let hints = TuningHints { players: vec![TakePlayers { bass, ..TakePlayers::ALL }], ..TuningHints::default() };
+        let hints = TuningHints { players: vec![WhoPlays { bass, ..WhoPlays::ALL }], ..TuningHints::default() };
         let x = &x[(from_s * RATE) as usize..];
         measure_tuning_with(&read_in_blocks(x, 12_000), passages, &hints).takes[0].bass.offset_from_a440_cents.clone()
     };
@@ -318,8 +318,8 @@ fn where_neither_keys_nor_horns_play_the_others_are_the_band() {
     let reading = read_in_blocks(&x, 12_000);
     let take = [passage(PassageKind::Take, 0.0, x.len() as f64 / RATE)];
     // Shares that give nothing to keys and horns.
-    let concert_pitch = |piano: bool| {
-        let players = vec![TakePlayers { bass: true, piano, horns: false }];
+    let concert_pitch = |keys: bool| {
+        let players = vec![WhoPlays { bass: true, keys, horns: false }];
         let hints = TuningHints { players, whose: Some(Whose::default()), ..TuningHints::default() };
         measure_tuning_with(&reading, &take, &hints).concert_pitch_hz
     };

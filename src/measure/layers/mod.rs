@@ -29,7 +29,6 @@ pub use meter::LayerMeter;
 pub use network::{Answers, MaskStream, Network, SOURCES};
 pub use parts::{BarGrid, FoundPart, find_parts};
 pub use placed::{NotPlaced, Placed, Wanted, place_parts};
-pub use playing::HeardPlayers;
 pub use reading::{CELL_S, LayerLevels, LayerPowers, LayerReading};
 pub use start::music_starts_at;
 

@@ -6,6 +6,7 @@
 //! is more than a small share of the whole. The keys are told from the guitar by one network output against another, for which it has no
 //! measure of doubt: there the share itself is asked for, and it has to be larger.
 
+use crate::dsp::whose::WhoPlays;
 use crate::units::db_to_power;
 
 use super::{LAYERS, Layer, LayerPowers};
@@ -15,25 +16,14 @@ const BASS_SURE_DB: f64 = -22.5;
 const HORNS_SURE_DB: f64 = -33.0;
 const KEYS_DB: f64 = -15.5;
 
-/// Who is heard in a stretch.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct HeardPlayers {
-    /// Bass.
-    pub bass: bool,
-    /// Piano or other keys.
-    pub keys: bool,
-    /// Any horn.
-    pub horns: bool,
-}
-
 impl LayerPowers {
     /// Who is heard in a stretch of playing; nobody where there is no sound.
-    pub fn heard(&self, start_s: f64, end_s: f64) -> HeardPlayers {
+    pub fn heard(&self, start_s: f64, end_s: f64) -> WhoPlays {
         let powers = self.mean_powers(start_s, end_s);
         let more_than = |power: f64, db: f64| power > powers[LAYERS.len()] * db_to_power(db);
         let sure = |layer: Layer| powers[layer as usize] * (1.0 - self.unsure(layer, start_s, end_s));
         let guitar = self.guitar_in_comping(start_s, end_s).unwrap_or(0.0);
-        HeardPlayers {
+        WhoPlays {
             bass: more_than(sure(Layer::Bass), BASS_SURE_DB),
             keys: more_than(powers[Layer::Comping as usize] * (1.0 - guitar), KEYS_DB),
             horns: more_than(sure(Layer::Horns), HORNS_SURE_DB),
@@ -48,7 +38,7 @@ mod tests {
     use super::*;
 
     /// Bass, drums, guitar, keys, horns in tenths of a per cent of the power, and how much of each layer's may be another's.
-    fn heard(of: [f64; 5], unsure: f64) -> HeardPlayers {
+    fn heard(of: [f64; 5], unsure: f64) -> WhoPlays {
         let share = |at: usize| of.get(at).map_or(0, |s| (s / 1000.0 * WHOLE).round() as u16);
         let doubt = (unsure * UNSURE) as u8;
         let cells = (0..200).map(|_| Shares { of: std::array::from_fn(share), unsure: [doubt, 0, doubt, doubt] });
@@ -74,7 +64,7 @@ mod tests {
 
     #[test]
     fn nobody_is_heard_in_silence() {
-        let nobody = HeardPlayers { bass: false, keys: false, horns: false };
+        let nobody = WhoPlays { bass: false, keys: false, horns: false };
         assert_eq!(LayerPowers::default().heard(0.0, 9.0), nobody);
         assert_eq!(heard([0.0; 5], 0.0), nobody);
     }

@@ -10,32 +10,22 @@
 //! that second.
 //!
 //! Accuracy: `benches/README.md`, Where the band stands.
-//! Limits: with neither piano nor horns playing, guitar and bass partials are what is left. A second place at which nearly as much weight lies
-//! may be the right one: the interval reaches the further towards it, the more lies there.
+//! Limits: with neither piano nor horns playing, guitar and bass partials are what is left.
 
 use crate::dsp::partials::weighted_median;
-use crate::dsp::whose::{KeysAndHorns, Whose, WhoseStretch};
+use crate::dsp::whose::{KeysAndHorns, WhoPlays, Whose, WhoseStretch};
 use crate::stats::Measured;
 use crate::units::midi_to_hz;
 
 use super::circle::wrap;
 use super::compact::{HOP_S, PeakStore};
-use super::hints::TakePlayers;
+use super::densest::{FEWEST, densest, kernel};
 use super::tracks::{Track, tracks};
 
 const REGISTER_HZ: (f64, f64) = (262.0, 1100.0);
 /// A horn note lasts at least this many frames (0.48 s) and falls by less than this many dB a second.
 const HORN_FRAMES: usize = 12;
 const HORN_FALL_DB_PER_S: f64 = -12.0;
-/// Kernel of the density, cents.
-const KERNEL_CENTS: f64 = 2.0;
-/// Around the densest place the median of what lies this near is the offset, cents.
-const NEAR_CENTS: f64 = 8.0;
-const FEWEST: usize = 12;
-/// A second place lies at least this far from the densest, cents; the odds that it is the right one are the ratio of the two densities to
-/// this power.
-const SECOND_CENTS: f64 = 6.0;
-const SECOND_POWER: i32 = 4;
 /// Reasons of players that are not heard.
 const NO_PIANO: &str = "no_piano_heard";
 const NO_HORNS: &str = "no_horns_heard";
@@ -59,9 +49,9 @@ pub struct BandPitch {
 
 impl BandPitch {
     /// The same without the players that do not play: tones that die away or last may be anybody's.
-    pub fn of(self, players: TakePlayers) -> Self {
+    pub fn played_by(self, players: WhoPlays) -> Self {
         let if_heard = |heard: bool, own: Measured, none: &str| if heard { own } else { Measured::absent(none) };
-        let piano = if_heard(players.piano, self.piano, NO_PIANO);
+        let piano = if_heard(players.keys, self.piano, NO_PIANO);
         Self { piano, horns: if_heard(players.horns, self.horns, NO_HORNS), ..self }
     }
 }
@@ -129,17 +119,19 @@ impl Tone {
     }
 }
 
+/// The horns by their `points`, where what lies at their place is clearly theirs.
+fn clear_horns(tones: &[Tone], points: &[(f64, f64)], known_cents: f64) -> Measured {
+    let found = densest(points, known_cents, NO_HORNS);
+    let clear = found.value.is_none_or(|at| horns_around(tones, at) >= HORNS_CLEAR);
+    if clear { found } else { Measured::absent("horns_not_clear") }
+}
+
 /// Share of the horns in what lies around `at` and is theirs or the keys', 0..=1.
 fn horns_around(tones: &[Tone], at: f64) -> f64 {
     let near = |t: &Tone| kernel(wrap(t.cents - at));
     let (own, either) =
         tones.iter().fold((0.0, 0.0), |(own, either), t| (own + near(t) * t.of_horns, either + near(t) * t.of_either));
     if either > 0.0 { own / either } else { 0.0 }
-}
-
-/// What a tone so far off counts for a place.
-fn kernel(cents: f64) -> f64 {
-    (-0.5 * (cents / KERNEL_CENTS).powi(2)).exp()
 }
 
 /// Reads frames `first..end`; `whose` the power of a band is, where that is known.
@@ -154,11 +146,11 @@ pub fn band_pitch(store: &PeakStore, (first, end): (usize, usize), whose: Option
     let known = if whose.is_some() { BY_SHARES } else { BY_DECAY };
     let band = densest(&pick(|t| t.band), known.band, "no_steady_tones_heard");
     let piano = densest(&pick(|t| t.piano), known.piano, NO_PIANO);
-    let untold = whose.is_none() && piano.value.is_some();
-    let known_horns = if untold { HORNS_BESIDE_PIANO_CENTS } else { known.horns };
-    let horns = densest(&pick(|t| t.horns), known_horns, NO_HORNS);
-    let clear = horns.value.is_none_or(|at| whose.is_none() || horns_around(&all, at) >= HORNS_CLEAR);
-    let horns = if clear { horns } else { Measured::absent("horns_not_clear") };
+    let horns = match whose {
+        Some(_) => clear_horns(&all, &pick(|t| t.horns), known.horns),
+        None if piano.value.is_some() => densest(&pick(|t| t.horns), HORNS_BESIDE_PIANO_CENTS, NO_HORNS),
+        None => densest(&pick(|t| t.horns), known.horns, NO_HORNS),
+    };
     let around = |t: &Tone| {
         let level = band.value?;
         let away = wrap(t.cents - level);
@@ -182,54 +174,10 @@ fn curve(mut tones: Vec<(f64, f64, f64)>, from_s: f64, to_s: f64) -> Vec<Option<
         .collect()
 }
 
-/// Median around the densest place of the circle; `known_cents` (95 %) is the accuracy without a second place.
-fn densest(points: &[(f64, f64)], known_cents: f64, none: &str) -> Measured {
-    let total: f64 = points.iter().map(|p| p.1).sum();
-    if points.len() < FEWEST || total <= 0.0 {
-        return Measured::absent(none);
-    }
-    let density: Vec<(f64, f64)> = (0..200)
-        .map(|step| -50.0 + 0.5 * f64::from(step))
-        .map(|at| (at, points.iter().map(|p| p.1 * kernel(wrap(p.0 - at))).sum()))
-        .collect();
-    let top = |(place, most): (f64, f64), &(at, d): &(f64, f64)| if d > most { (at, d) } else { (place, most) };
-    let (place, most) = density.iter().fold((0.0, f64::MIN), top);
-    let near: Vec<(f64, f64)> =
-        points.iter().map(|p| (wrap(p.0 - place), p.1)).filter(|p| p.0.abs() < NEAR_CENTS).collect();
-    // A flat background alone would have 5 % of its weight within one kernel of any place.
-    let share: f64 = near.iter().map(|p| p.1).sum::<f64>() / total;
-    if share < 0.3 {
-        return Measured::absent(none);
-    }
-    let Some(rest) = weighted_median(&near) else { return Measured::absent(none) };
-    let away: Vec<(f64, f64)> = near.iter().map(|p| ((p.0 - rest).abs(), p.1)).collect();
-    let sigma = 1.4826 * weighted_median(&away).unwrap_or(NEAR_CENTS);
-    let squares: f64 = near.iter().map(|p| p.1 * p.1).sum();
-    let effective = near.iter().map(|p| p.1).sum::<f64>().powi(2) / squares.max(1e-12);
-    let scatter = 1.96 * 1.2533 * sigma / effective.sqrt();
-    let elsewhere = density.iter().filter(|(at, _)| wrap(at - place).abs() > SECOND_CENTS);
-    let (second, less) = elsewhere.fold((0.0, f64::MIN), top);
-    let doubt = 1.96 * wrap(second - place) * either((less / most).powi(SECOND_POWER));
-    Measured::symmetric(place + rest, scatter.hypot(known_cents).hypot(doubt), near.len() as u64)
-}
-
-/// Standard deviation of a thing that is 0, or 1 at these odds.
-fn either(odds: f64) -> f64 {
-    odds.sqrt() / (1.0 + odds)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::dsp::peaks::Peak;
-
-    #[test]
-    fn the_band_is_where_most_of_the_weight_lies_and_not_between_two_players() {
-        let points: Vec<(f64, f64)> =
-            (0..90).map(|i| if i % 3 == 0 { (14.0, 1.0) } else { (-2.0 + f64::from(i % 5) * 0.5, 1.0) }).collect();
-        let m = densest(&points, 1.0, "none");
-        assert!((m.value.unwrap() + 1.0).abs() < 0.6, "{m:?}");
-    }
 
     #[test]
     fn a_band_that_goes_sharp_is_followed() {
@@ -291,34 +239,26 @@ mod tests {
     }
 
     #[test]
-    fn a_second_place_with_nearly_as_much_weight_widens_the_interval() {
-        let half = |second: f64| {
-            let at = |cents: f64, weight: f64| (0..50).map(move |i| (cents + 0.4 * f64::from(i % 5), weight));
-            let points: Vec<(f64, f64)> = at(0.0, 1.0).chain(at(12.0, second)).collect();
-            let m = densest(&points, 2.5, "none");
-            assert!((m.value.unwrap() - 0.8).abs() < 0.3, "{m:?}");
-            m.half_width()
+    fn horns_are_told_where_most_at_their_place_is_theirs_and_not_where_a_piano_leaks_into_them() {
+        let horns = |share: KeysAndHorns| {
+            let mut whose = Whose::new(30.0, [262.0, 300.0, 350.0, 400.0, 500.0, 600.0, 700.0, 900.0, 1100.0], None);
+            whose.push(&[share; 8]);
+            band_pitch(&chords(4.0, 4.0), (0, 750), Some(&whose)).horns
         };
-        // Odds of 0.1 and of 0.9 to the fourth, by hand: 1.96 x 12 x 0.01 / 1.0001 = 0.24, 1.96 x 12 x 0.81 / 1.6561 = 11.50, with 2.5 and the
-        // scatter.
-        assert!((half(0.1) - 0.24f64.hypot(2.5)).abs() < 0.1, "{}", half(0.1));
-        assert!((half(0.9) - 11.5f64.hypot(2.5)).abs() < 0.2, "{}", half(0.9));
+        // Of what is either's, 0.39 and 0.41 are the horns'.
+        assert_eq!(horns(KeysAndHorns { keys: 0.61, horns: 0.39 }).reason.as_deref(), Some("horns_not_clear"));
+        let told = horns(KeysAndHorns { keys: 0.59, horns: 0.41 });
+        assert!((told.value.unwrap() - 4.0).abs() < 1.0, "{told:?}");
     }
 
     #[test]
     fn whoever_does_not_play_has_no_pitch() {
         let m = || Measured::symmetric(3.0, 2.0, 90);
         let found = BandPitch { band: m(), horns: m(), piano: m(), curve: Vec::new() };
-        let none = found.clone().of(TakePlayers { bass: true, piano: false, horns: false });
+        let none = found.clone().played_by(WhoPlays { bass: true, keys: false, horns: false });
         assert_eq!((none.piano.reason.as_deref(), none.horns.reason.as_deref()), (Some(NO_PIANO), Some(NO_HORNS)));
         assert_eq!(none.band.value, Some(3.0));
-        let all = found.of(TakePlayers::ALL);
+        let all = found.played_by(WhoPlays::ALL);
         assert_eq!((all.piano.value, all.horns.value), (Some(3.0), Some(3.0)));
-    }
-
-    #[test]
-    fn scattered_noise_has_no_pitch() {
-        let points: Vec<(f64, f64)> = (0..100).map(|i| (f64::from(i) - 50.0, 1.0)).collect();
-        assert_eq!(densest(&points, 1.0, "no_horns_heard").reason.as_deref(), Some("no_horns_heard"));
     }
 }

@@ -5,27 +5,11 @@
 //! with one, within half a semitone of the pitch that is meant. No offset is moved by anything but whole semitones, so the
 //! hint is never the answer.
 
-use crate::dsp::whose::Whose;
+use crate::dsp::whose::{WhoPlays, Whose};
 use crate::stats::Measured;
 use crate::units::{TUNING_A4_HZ, hz_ratio_to_cents};
 
 use super::summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning};
-
-/// Who plays in a take. Whoever does not is not looked for: what the others leave can always be read as somebody's pitch.
-#[derive(Clone, Copy, Debug, PartialEq, Eq)]
-pub struct TakePlayers {
-    /// Bass.
-    pub bass: bool,
-    /// Piano or other keys.
-    pub piano: bool,
-    /// Any horn.
-    pub horns: bool,
-}
-
-impl TakePlayers {
-    /// All of them, as is assumed where nobody knows.
-    pub const ALL: Self = Self { bass: true, piano: true, horns: true };
-}
 
 /// Hints to the tuning.
 #[derive(Clone, Debug, Default, PartialEq)]
@@ -36,8 +20,9 @@ pub struct TuningHints {
     pub bass_strings: Option<u8>,
     /// Offset of the bass in each take, by a recorder close to it; empty without one. It goes before what the mix says.
     pub close_bass: Vec<Measured>,
-    /// Who plays in each take; empty where nobody knows.
-    pub players: Vec<TakePlayers>,
+    /// Who plays in each take; empty where nobody knows. Whoever does not is not looked for: what the others leave can always be read as
+    /// somebody's pitch.
+    pub players: Vec<WhoPlays>,
     /// Whose the tones are in the register of keys and horns.
     pub whose: Option<Whose>,
 }
@@ -49,8 +34,8 @@ impl TuningHints {
     }
 
     /// Who plays in take number `at`.
-    pub fn players_of(&self, at: usize) -> TakePlayers {
-        self.players.get(at).copied().unwrap_or(TakePlayers::ALL)
+    pub fn players_of(&self, at: usize) -> WhoPlays {
+        self.players.get(at).copied().unwrap_or(WhoPlays::ALL)
     }
 }
 

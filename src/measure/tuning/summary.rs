@@ -4,7 +4,7 @@
 
 use rayon::prelude::*;
 
-use crate::dsp::whose::Whose;
+use crate::dsp::whose::{WhoPlays, Whose};
 use crate::passages::{Passage, PassageKind};
 use crate::stats::Measured;
 use crate::units::TUNING_A4_HZ;
@@ -16,7 +16,7 @@ use super::circle::wrap;
 use super::compact::{HOP_S, PeakStore, frame_at};
 use super::guitar::guitar as find_guitar;
 use super::heard::Heard;
-use super::hints::{TakePlayers, TuningHints, near_pitch};
+use super::hints::{TuningHints, near_pitch};
 use super::leaning::{BASSES, GUITARS};
 use super::line::{LongTermLevel, Run, bass_runs};
 use super::offset::bass_offset;
@@ -200,17 +200,12 @@ struct TakeReader<'a> {
 
 impl TakeReader<'_> {
     /// Bass and guitar in a take of frames `first..end`, and where the band stands.
-    fn read(
-        &self,
-        (first, end): (usize, usize),
-        take_s: (f64, f64),
-        players: TakePlayers,
-    ) -> ((Heard, Heard), BandPitch) {
+    fn read(&self, (first, end): (usize, usize), take_s: (f64, f64), players: WhoPlays) -> ((Heard, Heard), BandPitch) {
         let store = &self.store.view();
         let runs = bass_runs(store, &self.long_term, first, end);
         // Where neither of them plays, the others are all the band there is.
-        let whose = self.whose.filter(|_| players.piano || players.horns);
-        let band = band_pitch(store, (first, end), whose).of(players);
+        let whose = self.whose.filter(|_| players.keys || players.horns);
+        let band = band_pitch(store, (first, end), whose).played_by(players);
         let at = band.band.value;
         let along = |runs: &[Run]| bass_along(store, runs, at, self.sounded);
         let bass = match players.bass {
