@@ -2,7 +2,7 @@
 //!
 //! Conventions: a cell is [`CELL_STEPS`] steps (128 ms); kept for each cell are the shares of the K-weighted power of the
 //! mono mix, in 60 000ths of the whole, and how unsure the layers' are: 16 bytes a cell, 125 bytes a second of tape; and for
-//! each step the rate of hits, 23 bytes a second. What of the register of keys and horns is whose takes 63 bytes a second more.
+//! each step the rate of hits, 23 bytes a second. What of the registers of keys and horns, and of the bass, is whose takes 63 and 250 bytes a second more.
 
 use std::sync::Arc;
 

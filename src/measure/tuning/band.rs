@@ -13,7 +13,7 @@
 //! Limits: with neither piano nor horns playing, guitar and bass partials are what is left.
 
 use crate::dsp::partials::weighted_median;
-use crate::dsp::whose::{KeysAndHorns, WhoPlays, Whose, WhoseStretch};
+use crate::dsp::whose::{Shares, Stretch, WHOSE_BANDS, WhoPlays};
 use crate::stats::Measured;
 use crate::units::midi_to_hz;
 
@@ -80,6 +80,9 @@ const HORNS_CLEAR: f64 = 0.4;
 /// A tone that dies away is a horn's by this share of what the layers say.
 const DYING_HORN: f64 = 0.3;
 
+/// Shares of keys and horns.
+type KeysAndHorns = Shares<2, WHOSE_BANDS>;
+
 /// A partial, and what it counts for whom.
 struct Tone {
     middle_s: f64,
@@ -94,7 +97,7 @@ struct Tone {
 }
 
 impl Tone {
-    fn new(t: &Track, whose: Option<&WhoseStretch>) -> Self {
+    fn new(t: &Track, whose: Option<&Stretch<2, WHOSE_BANDS>>) -> Self {
         let weight = t.seconds().min(1.0) * t.amplitude.sqrt() / (1.0 + (t.wander_cents / 3.0).powi(2));
         let lasts = t.frames >= HORN_FRAMES && t.slope_db_per_s > HORN_FALL_DB_PER_S;
         let falls = t.slope_db_per_s < -6.0 && t.slope_db_per_s > -60.0;
@@ -103,7 +106,7 @@ impl Tone {
         let (either, keys, horns) = whose.map_or((1.0, one_if(dies), one_if(lasts)), |whose| {
             let half_s = t.seconds() / 2.0;
             let span_s = (t.middle_s() - half_s, t.middle_s() + half_s);
-            let KeysAndHorns { keys, horns } = whose.of(midi_to_hz(t.cents / 100.0), span_s.0, span_s.1);
+            let [keys, horns] = whose.of(midi_to_hz(t.cents / 100.0), span_s.0, span_s.1);
             (keys + horns, keys, horns)
         });
         let horn = if lasts { 1.0 } else { DYING_HORN };
@@ -135,7 +138,7 @@ fn horns_around(tones: &[Tone], at: f64) -> f64 {
 }
 
 /// Reads frames `first..end`; `whose` the power of a band is, where that is known.
-pub fn band_pitch(store: &PeakStore, (first, end): (usize, usize), whose: Option<&Whose>) -> BandPitch {
+pub fn band_pitch(store: &PeakStore, (first, end): (usize, usize), whose: Option<&KeysAndHorns>) -> BandPitch {
     let whole_s = |frame: usize| frame as f64 * HOP_S;
     let stretch = whose.map(|w| w.between(whole_s(first), whole_s(end)));
     let all: Vec<Tone> =
@@ -222,12 +225,13 @@ mod tests {
         store
     }
 
+    const EDGES_HZ: [f64; 9] = [262.0, 300.0, 350.0, 400.0, 500.0, 600.0, 700.0, 900.0, 1100.0];
+
     #[test]
     fn a_louder_guitar_beside_the_band_is_not_followed_where_it_is_known_whose_the_tones_are() {
         // The keys' tones lie above 600 Hz, the other's below.
-        let mut whose = Whose::new(30.0, [262.0, 300.0, 350.0, 400.0, 500.0, 600.0, 700.0, 900.0, 1100.0], None);
-        let keys = [0.1, 0.1, 0.1, 0.1, 0.1, 0.8, 0.8, 0.8];
-        whose.push(&keys.map(|keys| KeysAndHorns { keys, horns: 0.0 }));
+        let mut whose = KeysAndHorns::new(30.0, &EDGES_HZ, None);
+        whose.push(&[[0.1, 0.1, 0.1, 0.1, 0.1, 0.8, 0.8, 0.8], [0.0; 8]]);
         let store = chords(4.0, -16.0);
         let found = band_pitch(&store, (0, 750), Some(&whose));
         let near = |m: &Measured| m.value.is_some_and(|v| (v - 4.0).abs() < 1.0);
@@ -240,14 +244,14 @@ mod tests {
 
     #[test]
     fn horns_are_told_where_most_at_their_place_is_theirs_and_not_where_a_piano_leaks_into_them() {
-        let horns = |share: KeysAndHorns| {
-            let mut whose = Whose::new(30.0, [262.0, 300.0, 350.0, 400.0, 500.0, 600.0, 700.0, 900.0, 1100.0], None);
-            whose.push(&[share; 8]);
+        let horns = |keys: f64, horns: f64| {
+            let mut whose = KeysAndHorns::new(30.0, &EDGES_HZ, None);
+            whose.push(&[[keys; 8], [horns; 8]]);
             band_pitch(&chords(4.0, 4.0), (0, 750), Some(&whose)).horns
         };
         // Of what is either's, 0.39 and 0.41 are the horns'.
-        assert_eq!(horns(KeysAndHorns { keys: 0.61, horns: 0.39 }).reason.as_deref(), Some("horns_not_clear"));
-        let told = horns(KeysAndHorns { keys: 0.59, horns: 0.41 });
+        assert_eq!(horns(0.61, 0.39).reason.as_deref(), Some("horns_not_clear"));
+        let told = horns(0.59, 0.41);
         assert!((told.value.unwrap() - 4.0).abs() < 1.0, "{told:?}");
     }
 

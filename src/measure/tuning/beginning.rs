@@ -92,7 +92,7 @@ impl Beginning {
 fn cells(store: &PeakStore, strings: &[OpenString], frames: usize) -> BTreeMap<(usize, u8), f64> {
     let mut all: BTreeMap<(usize, u8), Vec<f64>> = BTreeMap::new();
     for (string, run) in strings.iter().filter_map(|s| Some((s.string_midi, first_note(store, s, frames)?))) {
-        for r in readings_of(store, 0, &run) {
+        for r in readings_of(store, 0, &run, None) {
             all.entry((r.number - 1, string)).or_default().push(r.cents - 100.0 * run.midi);
         }
     }

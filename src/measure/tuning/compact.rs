@@ -136,6 +136,19 @@ impl PeakStore {
         self.last.push(peaks);
     }
 
+    /// Frames `first..end` with the amplitude of every peak, at its frequency in Hz and its moment in seconds, times what is `kept` of it; the
+    /// frames before are empty.
+    pub fn kept(&self, (first, end): (usize, usize), kept: impl Fn(f64, f64) -> f64) -> Self {
+        let mut out = Self::default();
+        (0..first).for_each(|_| out.push(&[]));
+        for index in first..end {
+            let at_s = index as f64 * HOP_S;
+            let own = |p: Peak| Peak { amplitude: p.amplitude * kept(f64::from(p.hz), at_s) as f32, ..p };
+            out.push(&self.frame(index).map(own).collect::<Vec<_>>());
+        }
+        out
+    }
+
     /// Number of frames.
     pub fn frames(&self) -> usize {
         self.full.len() * CHUNK_FRAMES + self.last.ends.len()
@@ -224,6 +237,23 @@ mod tests {
         (0..CHUNK_FRAMES).for_each(|_| chunk.push(&frame));
         let hour = chunk.to_bytes().len() as f64 * 3600.0 / (CHUNK_FRAMES as f64 * HOP_S);
         assert!(hour < 12e6 && chunk.levels.len() == CHUNK_FRAMES * MOST, "{hour}");
+    }
+
+    #[test]
+    fn what_is_kept_of_a_stretch_stands_where_it_stood_and_nothing_before_it() {
+        let mut store = PeakStore::default();
+        let frame = |level: f32| [100.0f32, 400.0].map(|hz| Peak { hz, amplitude: level });
+        (0..6).for_each(|i| store.push(&frame(0.1 * f32::from(i as u8 + 1))));
+        let half_below_200 = |hz: f64, at_s: f64| if hz < 200.0 && at_s > 2.5 * HOP_S { 0.5 } else { 1.0 };
+        let kept = store.kept((2, 5), half_below_200);
+        assert_eq!((kept.frames(), kept.frame(1).count(), kept.frame(5).count()), (5, 0, 0));
+        let ratio = |index: usize| -> Vec<f32> {
+            kept.frame(index)
+                .zip(store.frame(index))
+                .map(|(k, s)| (k.amplitude / s.amplitude * 10.0).round() / 10.0)
+                .collect()
+        };
+        assert_eq!((ratio(2), ratio(3), ratio(4)), (vec![1.0, 1.0], vec![0.5, 1.0], vec![0.5, 1.0]));
     }
 
     #[test]

@@ -25,6 +25,7 @@ mod line;
 mod model;
 mod normal;
 mod offset;
+mod own_line;
 mod played_strings;
 mod plucked;
 mod readings;
@@ -60,7 +61,7 @@ pub use summary::{InstrumentTuning, PlayerTuning, TakeTuning, TapeTuning, measur
 pub use walk_hearing::WalkRows;
 
 /// Changes whenever a number of this family may move.
-pub const METHOD_ID: &str = "tuning-16";
+pub const METHOD_ID: &str = "tuning-17";
 
 /// Keeps the spectral peaks of the tape, at most 2.6 kB a second.
 pub struct TuningMeter {

@@ -9,9 +9,10 @@
 
 use crate::dsp::partials::weighted_median;
 use crate::dsp::peaks::Peak;
+use crate::dsp::whose::BassStretch;
 use crate::units::midi_to_hz;
 
-use super::compact::PeakStore;
+use super::compact::{HOP_S, PeakStore};
 use super::line::Run;
 use super::offset::strongest_near;
 
@@ -46,15 +47,18 @@ pub struct Reading {
     pub hz: f64,
     /// Frames behind it.
     pub frames: usize,
+    /// What of its band's power is the bass's meanwhile, where that is known, 0..=1.
+    pub share: Option<f64>,
 }
 
-/// One reading of each partial of a run.
-pub fn readings_of(store: &PeakStore, index: usize, run: &Run) -> Vec<Reading> {
+/// One reading of each partial of a run; `whose` the power is, where that is known.
+pub fn readings_of(store: &PeakStore, index: usize, run: &Run, whose: Option<&BassStretch>) -> Vec<Reading> {
     let f0 = midi_to_hz(run.midi);
     let length = run.end - run.first;
     let skip = ATTACK.min((length / 3).max(1));
     let end = (length - TAIL).max(skip + 2).min(length);
     let frames: Vec<Vec<Peak>> = (run.first + skip..run.first + end).map(|f| store.frame(f).collect()).collect();
+    let span_s = ((run.first + skip) as f64 * HOP_S, (run.first + end) as f64 * HOP_S);
     let mut out = Vec::new();
     let mut levels = Vec::new();
     for number in 1..=PARTIALS {
@@ -75,6 +79,7 @@ pub fn readings_of(store: &PeakStore, index: usize, run: &Run) -> Vec<Reading> {
             own_sigma: WAVER_FACTOR * weighted_median(&away).unwrap_or(0.0),
             hz: target,
             frames: found.len(),
+            share: whose.map(|whose| whose.of(target, span_s.0, span_s.1)[0]),
         });
     }
     let top = levels.iter().take(4).copied().fold(f64::MIN, f64::max);

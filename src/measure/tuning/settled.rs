@@ -4,8 +4,9 @@
 //!
 //! Method: a note gives one reading of each partial below 300 Hz, from its steady part (after the attack, before the next
 //! note reaches into the frame). A reading is the sum of the common offset, its string's, its key's, what this partial of
-//! this bass is off by, and an error whose spread is learnt from the take, partial by partial; it may also be the band's,
-//! the likelier the higher it lies, or nothing's. The sum is solved by expectation and maximisation with Student's errors;
+//! this bass is off by, and an error whose spread is learnt from the take, partial by partial; it may also be the band's
+//! or nothing's, the likelier the less of its band's power is the bass's while it sounds (where the layers do not tell that: the higher it lies),
+//! and counts by the square of that share. The sum is solved by expectation and maximisation with Student's errors;
 //! the spread of strings and keys is learnt as well, so that strings tuned apart are told apart, and keys heard badly stand
 //! where the others do. The offset of the take is the pitch under which half of its playing time lies.
 //!
@@ -17,6 +18,7 @@
 //! Limits: strings are taken to be played in the first position. What such basses still fall is known from two recorded
 //! uprights only.
 
+use crate::dsp::whose::BassStretch;
 use crate::stats::median;
 
 use super::beginning::Beginning;
@@ -68,28 +70,29 @@ pub struct Settled {
     pub strings_say: Vec<StringsSay>,
 }
 
-/// Reads the runs again around `centre_cents`, where the offset is known to be; `band_cents` is where the band stands, `strings`
-/// are the open strings that were heard on the tape.
+/// Reads the runs again around `centre_cents`, where the offset is known to be; `band_cents` is where the band stands, `whose` the
+/// power is, where that is known; `strings` are the open strings that were heard on the tape.
 pub fn settled(
     store: &PeakStore,
     runs: &[Run],
     centre_cents: f64,
     band_cents: Option<f64>,
+    whose: Option<&BassStretch>,
     strings: &[OpenString],
 ) -> Option<Settled> {
-    read(store, runs, centre_cents, band_cents, strings).map(|found| found.0)
+    read(store, runs, (centre_cents, band_cents), whose, strings).map(|found| found.0)
 }
 
 /// The offset, by how much it was moved for notes that still fall, and the keys behind it.
 fn read(
     store: &PeakStore,
     runs: &[Run],
-    centre_cents: f64,
-    band_cents: Option<f64>,
+    (centre_cents, band_cents): (f64, Option<f64>),
+    whose: Option<&BassStretch>,
     strings: &[OpenString],
 ) -> Option<(Settled, f64, Vec<KeyOffset>)> {
     let runs: Vec<Run> = runs.iter().copied().filter(|r| r.end - r.first >= SHORTEST_RUN).collect();
-    let readings: Vec<Reading> = runs.iter().enumerate().flat_map(|(i, r)| readings_of(store, i, r)).collect();
+    let readings: Vec<Reading> = runs.iter().enumerate().flat_map(|(i, r)| readings_of(store, i, r, whose)).collect();
     if readings.len() < FEWEST_READINGS {
         return None;
     }
@@ -146,6 +149,7 @@ mod tests {
     use super::super::readings::PARTIAL_CENTS;
     use super::*;
     use crate::dsp::peaks::Peak;
+    use crate::dsp::whose::{BASS_BANDS, Shares};
     use crate::units::midi_to_hz;
 
     /// Fixed pseudo-random numbers, -1..1.
@@ -181,7 +185,7 @@ mod tests {
     fn the_offset_comes_back_over_a_semitone() {
         for cents in [-45.0, -20.0, 0.0, 7.0, 33.0, 45.0] {
             let (store, runs) = line_of(cents, [0.0; 4], [6.0, 4.0, 4.0, 6.0], 0.0);
-            let (found, fall_cents, _) = read(&store, &runs, cents + 4.0, Some(0.0), &[]).unwrap();
+            let (found, fall_cents, _) = read(&store, &runs, (cents + 4.0, Some(0.0)), None, &[]).unwrap();
             assert!(wrap(found.cents - cents).abs() < 1.2, "{cents}: {} +- {}", found.cents, found.half_width);
             assert!(found.half_width > 2.5 && found.half_width < 4.2, "{}", found.half_width);
             assert_eq!(fall_cents.round(), 0.0);
@@ -192,7 +196,7 @@ mod tests {
     fn strings_tuned_apart_are_told_apart_and_the_offset_lies_where_most_time_is_played() {
         let strings = [0.0, 0.0, -1.0, -18.0];
         let (store, runs) = line_of(5.0, strings, [4.0; 4], 0.0);
-        let (found, _, keys) = read(&store, &runs, 1.0, None, &[]).unwrap();
+        let (found, _, keys) = read(&store, &runs, (1.0, None), None, &[]).unwrap();
         for k in &keys {
             let want = 5.0 + strings[string_of(k.key)];
             assert!((k.cents - want).abs() < 3.0, "{}: {} for {want}", k.key, k.cents);
@@ -210,9 +214,9 @@ mod tests {
         let (steady, runs) = line_of(10.0, [0.0; 4], [12.0, 20.0, 2.0, 2.0], 0.0);
         let (falling, _) = line_of(10.0, [0.0; 4], [12.0, 20.0, 2.0, 2.0], 14.0);
         let (even, _) = line_of(10.0, [0.0; 4], [4.0; 4], 14.0);
-        let fall = |store: &PeakStore| read(store, &runs, 10.0, None, &[]).unwrap().1;
+        let fall = |store: &PeakStore| read(store, &runs, (10.0, None), None, &[]).unwrap().1;
         assert!(fall(&steady) < 1.0 && fall(&even) < 1.0);
-        let (found, fall_cents, _) = read(&falling, &runs, 10.0, None, &[]).unwrap();
+        let (found, fall_cents, _) = read(&falling, &runs, (10.0, None), None, &[]).unwrap();
         assert!(fall_cents > 7.0 && found.half_width > 6.0, "{fall_cents} {}", found.half_width);
     }
 
@@ -220,13 +224,32 @@ mod tests {
     fn partials_that_scatter_over_the_semitone_do_not_agree() {
         let agreement = |scatter: f64| {
             let (store, runs) = line_of(0.0, [0.0; 4], [scatter; 4], 0.0);
-            read(&store, &runs, 0.0, None, &[]).unwrap().0.agreement
+            read(&store, &runs, (0.0, None), None, &[]).unwrap().0.agreement
         };
         assert!(agreement(5.0) > 0.95 && agreement(30.0) < 0.6, "{} {}", agreement(5.0), agreement(30.0));
     }
 
     #[test]
+    fn partials_of_somebody_else_do_not_count_where_it_is_known_whose_the_power_is() {
+        // Whatever lies above 130 Hz is somebody's who stands 18 cents above the bass.
+        let (line, runs) = line_of(4.0, [0.0; 4], [4.0; 4], 0.0);
+        let mut store = PeakStore::default();
+        for frame in 0..line.frames() {
+            let higher = |p: Peak| if p.hz > 130.0 { Peak { hz: p.hz * 2f32.powf(0.015), ..p } } else { p };
+            store.push(&line.frame(frame).map(higher).collect::<Vec<_>>());
+        }
+        let edges_hz: Vec<f64> = (0..=BASS_BANDS).map(|band| 30.0 + 50.0 * band as f64).collect();
+        let mut shares = Shares::<1, BASS_BANDS>::new(60.0, &edges_hz, None);
+        shares.push(&[std::array::from_fn(|band| if band < 2 { 1.0 } else { 0.1 })]);
+        let whose = shares.between(0.0, 60.0);
+        let found = |whose: Option<&BassStretch>| read(&store, &runs, (4.0, None), whose, &[]).unwrap().0;
+        let (known, unknown) = (found(Some(&whose)), found(None));
+        assert!((known.cents - 4.0).abs() < 1.5 && unknown.cents > 9.0, "{} {}", known.cents, unknown.cents);
+        assert!(known.agreement > unknown.agreement + 0.1, "{} {}", known.agreement, unknown.agreement);
+    }
+
+    #[test]
     fn no_line_no_offset() {
-        assert!(settled(&PeakStore::default(), &[], 0.0, None, &[]).is_none());
+        assert!(settled(&PeakStore::default(), &[], 0.0, None, None, &[]).is_none());
     }
 }

@@ -4,7 +4,7 @@
 
 use rayon::prelude::*;
 
-use crate::dsp::whose::{WhoPlays, Whose};
+use crate::dsp::whose::{BassStretch, WhoPlays, Whose};
 use crate::passages::{Passage, PassageKind};
 use crate::stats::Measured;
 use crate::units::TUNING_A4_HZ;
@@ -20,6 +20,7 @@ use super::hints::{TuningHints, near_pitch};
 use super::leaning::{BASSES, GUITARS};
 use super::line::{LongTermLevel, Run, bass_runs};
 use super::offset::bass_offset;
+use super::own_line::own_runs;
 use super::played_strings::PlayedString;
 use super::settled::settled;
 use super::strings::{OpenString, StringPlayer, last_of_each, soundings};
@@ -108,7 +109,8 @@ pub struct TapeTuning {
 /// "no_bass_heard", "bass_not_clear", "no_guitar_heard", "guitar_not_clear", "no_horns_heard", "horns_not_clear", "no_piano_heard", "too_few_notes".
 ///
 /// # Method and source
-/// See the modules: harmonic sum and Viterbi path for the bass line, a network where that is not clear; robust fits of partials; likelihoods over keys; takes of bass and
+/// See the modules: evidence of partials, as far as the layers leave them to the bass, and Viterbi path for the bass line, a network where that is
+/// not clear; robust fits of partials; likelihoods over keys; takes of bass and
 /// guitar lean on the open strings heard shortly before and after them, as far as the drift between lets them.
 pub fn measure_tuning(reading: &TuningReading, passages: &[Passage]) -> TapeTuning {
     measure_tuning_with(reading, passages, &TuningHints::default())
@@ -202,12 +204,15 @@ impl TakeReader<'_> {
     /// Bass and guitar in a take of frames `first..end`, and where the band stands.
     fn read(&self, (first, end): (usize, usize), take_s: (f64, f64), players: WhoPlays) -> ((Heard, Heard), BandPitch) {
         let store = &self.store.view();
-        let runs = bass_runs(store, &self.long_term, first, end);
+        let whole_s = |frame: usize| frame as f64 * HOP_S;
+        let of_bass = self.whose.map(|whose| whose.bass.between(whole_s(first), whole_s(end)));
+        let among_all = || bass_runs(store, &self.long_term, first, end);
+        let runs = of_bass.as_ref().map_or_else(among_all, |whose| own_runs(store, whose, (first, end)));
         // Where neither of them plays, the others are all the band there is.
-        let whose = self.whose.filter(|_| players.keys || players.horns);
+        let whose = self.whose.filter(|_| players.keys || players.horns).map(|whose| &whose.keys_and_horns);
         let band = band_pitch(store, (first, end), whose).played_by(players);
         let at = band.band.value;
-        let along = |runs: &[Run]| bass_along(store, runs, at, self.sounded);
+        let along = |runs: &[Run]| bass_along(store, runs, at, of_bass.as_ref(), self.sounded);
         let bass = match players.bass {
             true => along(&runs).or_between(|| along(&walking_runs(store, &self.long_term, first, end))),
             false => Heard::none(self.why_no_bass()),
@@ -224,10 +229,16 @@ impl TakeReader<'_> {
     }
 }
 
-/// The bass along a line; `band_cents` is where the band stands, if known.
-fn bass_along(store: &PeakStore, runs: &[Run], band_cents: Option<f64>, sounded: &[OpenString]) -> Heard {
+/// The bass along a line; `band_cents` is where the band stands, `whose` the power is, if known.
+fn bass_along(
+    store: &PeakStore,
+    runs: &[Run],
+    band_cents: Option<f64>,
+    whose: Option<&BassStretch>,
+    sounded: &[OpenString],
+) -> Heard {
     let offset = bass_offset(store, runs, band_cents)
-        .and_then(|o| settled(store, runs, o.cents, band_cents, sounded).map(|s| (o, s)));
+        .and_then(|o| settled(store, runs, o.cents, band_cents, whose, sounded).map(|s| (o, s)));
     Heard::of_bass(&bass_notes(store, runs), offset.as_ref().map(|(o, s)| (o, s)))
 }
 
