@@ -138,7 +138,7 @@ pub fn soundings(store: &PeakStore, start_s: f64, end_s: f64, bass_strings: Opti
     without_strays(stretches(&chosen, first).iter().filter_map(|s| measure(store, s)).collect())
 }
 
-/// Where a guitar tunes, so few strings of a bass are two of its own that ring together: of 1040 rendered tapes five had one or two such, beside
+/// Where a guitar tunes, so few strings of a bass are two of its own that ring together: of 1076 rendered tapes five had one or two such, beside
 /// five or six of the guitar, and every bass that did tune had three or four.
 const STRAY_STRINGS: usize = 2;
 const GUITAR_TUNES_FROM: usize = 4;
