@@ -121,22 +121,28 @@ impl<const SOURCES: usize, const BANDS: usize> Stretch<SOURCES, BANDS> {
     }
 }
 
-/// Bands of the register of keys and horns, and of that of the bass.
-pub const WHOSE_BANDS: usize = 8;
-/// See [`WHOSE_BANDS`].
+/// Bands of the register of keys and horns.
+pub const KEYS_AND_HORNS_BANDS: usize = 8;
+/// Bands of the register of the bass.
 pub const BASS_BANDS: usize = 32;
+
+/// Shares of the keys, then of the horns.
+pub type KeysAndHorns = Shares<2, KEYS_AND_HORNS_BANDS>;
+/// The same over a stretch of a tape.
+pub type KeysAndHornsStretch = Stretch<2, KEYS_AND_HORNS_BANDS>;
+/// Shares of the bass.
+pub type Bass = Shares<1, BASS_BANDS>;
+/// The same over a stretch of a tape.
+pub type BassStretch = Stretch<1, BASS_BANDS>;
 
 /// Shares over a tape, as far as the tuning asks for them.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Whose {
-    /// Keys, then horns.
-    pub keys_and_horns: Shares<2, WHOSE_BANDS>,
+    /// Keys and horns.
+    pub keys_and_horns: KeysAndHorns,
     /// The bass.
-    pub bass: Shares<1, BASS_BANDS>,
+    pub bass: Bass,
 }
-
-/// The bass's shares over a stretch of a tape.
-pub type BassStretch = Stretch<1, BASS_BANDS>;
 
 #[cfg(test)]
 mod tests {

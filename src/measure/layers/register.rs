@@ -8,7 +8,7 @@
 use std::sync::Arc;
 
 use crate::dsp::shelf::Shelf;
-use crate::dsp::whose::{BASS_BANDS, Shares, WHOSE_BANDS, Whose};
+use crate::dsp::whose::{BASS_BANDS, KEYS_AND_HORNS_BANDS, Shares, Whose};
 
 use super::bands::BANDS;
 use super::features::STEP_S;
@@ -26,14 +26,15 @@ const HORNS: usize = 4;
 
 /// Collects what the network answers.
 pub struct Register {
-    keys_and_horns: Means<2, WHOSE_BANDS>,
+    keys_and_horns: Means<2, KEYS_AND_HORNS_BANDS>,
     bass: Means<1, BASS_BANDS>,
 }
 
 impl Register {
     /// `edges_hz` of the mask bands; full chunks go to a shelf.
     pub fn new(edges_hz: &[f64], shelf: Option<Arc<dyn Shelf>>) -> Self {
-        let pairs: Vec<f64> = edges_hz.iter().skip(FIRST).step_by(PAIR).take(WHOSE_BANDS + 1).copied().collect();
+        let pairs: Vec<f64> =
+            edges_hz.iter().skip(FIRST).step_by(PAIR).take(KEYS_AND_HORNS_BANDS + 1).copied().collect();
         Self {
             keys_and_horns: Means::new(STEPS, &pairs, shelf.clone()),
             bass: Means::new(BASS_STEPS, &edges_hz[..=BASS_BANDS], shelf),
@@ -105,9 +106,9 @@ mod tests {
     fn the_registers_are_those_that_the_tuning_reads() {
         let edges = BandPlan::new().edges_hz();
         assert!(edges[FIRST] < 265.0 && edges[FIRST] > 250.0, "{}", edges[FIRST]);
-        let end = edges[FIRST + PAIR * WHOSE_BANDS];
+        let end = edges[FIRST + PAIR * KEYS_AND_HORNS_BANDS];
         assert!(end > 1050.0 && end < 1150.0, "{end}");
-        assert!((edges.len(), FIRST + PAIR * WHOSE_BANDS) < (BANDS + 2, BANDS));
+        assert!((edges.len(), FIRST + PAIR * KEYS_AND_HORNS_BANDS) < (BANDS + 2, BANDS));
         assert!(edges[0] < 30.0 && edges[BASS_BANDS] > 1700.0, "all peaks: {edges:?}");
     }
 

@@ -13,12 +13,12 @@
 //! Limits: with neither piano nor horns playing, guitar and bass partials are what is left.
 
 use crate::dsp::partials::weighted_median;
-use crate::dsp::whose::{Shares, Stretch, WHOSE_BANDS, WhoPlays};
+use crate::dsp::whose::{KeysAndHorns, KeysAndHornsStretch, WhoPlays};
 use crate::stats::Measured;
 use crate::units::midi_to_hz;
 
 use super::circle::wrap;
-use super::compact::{HOP_S, PeakStore};
+use super::compact::{PeakStore, moment_s};
 use super::densest::{FEWEST, densest, kernel};
 use super::tracks::{Track, tracks};
 
@@ -80,9 +80,6 @@ const HORNS_CLEAR: f64 = 0.4;
 /// A tone that dies away is a horn's by this share of what the layers say.
 const DYING_HORN: f64 = 0.3;
 
-/// Shares of keys and horns.
-type KeysAndHorns = Shares<2, WHOSE_BANDS>;
-
 /// A partial, and what it counts for whom.
 struct Tone {
     middle_s: f64,
@@ -97,7 +94,7 @@ struct Tone {
 }
 
 impl Tone {
-    fn new(t: &Track, whose: Option<&Stretch<2, WHOSE_BANDS>>) -> Self {
+    fn new(t: &Track, whose: Option<&KeysAndHornsStretch>) -> Self {
         let weight = t.seconds().min(1.0) * t.amplitude.sqrt() / (1.0 + (t.wander_cents / 3.0).powi(2));
         let lasts = t.frames >= HORN_FRAMES && t.slope_db_per_s > HORN_FALL_DB_PER_S;
         let falls = t.slope_db_per_s < -6.0 && t.slope_db_per_s > -60.0;
@@ -139,8 +136,7 @@ fn horns_around(tones: &[Tone], at: f64) -> f64 {
 
 /// Reads frames `first..end`; `whose` the power of a band is, where that is known.
 pub fn band_pitch(store: &PeakStore, (first, end): (usize, usize), whose: Option<&KeysAndHorns>) -> BandPitch {
-    let whole_s = |frame: usize| frame as f64 * HOP_S;
-    let stretch = whose.map(|w| w.between(whole_s(first), whole_s(end)));
+    let stretch = whose.map(|w| w.between(moment_s(first), moment_s(end)));
     let all: Vec<Tone> =
         tracks(store, first, end, REGISTER_HZ).iter().map(|t| Tone::new(t, stretch.as_ref())).collect();
     let pick = |weight: fn(&Tone) -> f64| -> Vec<(f64, f64)> {
@@ -160,7 +156,7 @@ pub fn band_pitch(store: &PeakStore, (first, end): (usize, usize), whose: Option
         (away.abs() < AROUND_CENTS && t.band > 0.0).then_some((t.middle_s, level + away, t.band))
     };
     let tones: Vec<(f64, f64, f64)> = all.iter().filter_map(around).collect();
-    BandPitch { curve: curve(tones, whole_s(first), whole_s(end)), band, horns, piano }
+    BandPitch { curve: curve(tones, moment_s(first), moment_s(end)), band, horns, piano }
 }
 
 /// The middle of `tones` (time, cents, weight) around each second of `from_s..to_s`.
@@ -187,7 +183,7 @@ mod tests {
         let mut store = PeakStore::default();
         // Four minutes of three steady tones that change every 0.8 s and rise by 2 cents a minute.
         for frame in 0..6000usize {
-            let cents = 5.0 + 2.0 * frame as f64 * HOP_S / 60.0;
+            let cents = 5.0 + 2.0 * moment_s(frame) / 60.0;
             let peaks: Vec<Peak> = if frame % 20 < 18 {
                 let root = 62.0 + ((frame / 20) % 5) as f64;
                 let hz = |above: f64| midi_to_hz(root + above + cents / 100.0) as f32;

@@ -142,7 +142,7 @@ impl PeakStore {
         let mut out = Self::default();
         (0..first).for_each(|_| out.push(&[]));
         for index in first..end {
-            let at_s = index as f64 * HOP_S;
+            let at_s = moment_s(index);
             let own = |p: Peak| Peak { amplitude: p.amplitude * kept(f64::from(p.hz), at_s) as f32, ..p };
             out.push(&self.frame(index).map(own).collect::<Vec<_>>());
         }
@@ -198,6 +198,11 @@ impl Chunk {
         let from = if frame == 0 { 0 } else { usize::from(*self.ends.get(frame - 1)?) };
         Some(from..usize::from(*self.ends.get(frame)?))
     }
+}
+
+/// The centre of frame `index`, seconds.
+pub fn moment_s(index: usize) -> f64 {
+    index as f64 * HOP_S
 }
 
 /// The first frame whose centre is not before `time_s`.

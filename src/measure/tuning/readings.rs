@@ -12,7 +12,7 @@ use crate::dsp::peaks::Peak;
 use crate::dsp::whose::BassStretch;
 use crate::units::midi_to_hz;
 
-use super::compact::{HOP_S, PeakStore};
+use super::compact::{PeakStore, moment_s};
 use super::line::Run;
 use super::offset::strongest_near;
 
@@ -58,7 +58,7 @@ pub fn readings_of(store: &PeakStore, index: usize, run: &Run, whose: Option<&Ba
     let skip = ATTACK.min((length / 3).max(1));
     let end = (length - TAIL).max(skip + 2).min(length);
     let frames: Vec<Vec<Peak>> = (run.first + skip..run.first + end).map(|f| store.frame(f).collect()).collect();
-    let span_s = ((run.first + skip) as f64 * HOP_S, (run.first + end) as f64 * HOP_S);
+    let span_s = (moment_s(run.first + skip), moment_s(run.first + end));
     let mut out = Vec::new();
     let mut levels = Vec::new();
     for number in 1..=PARTIALS {

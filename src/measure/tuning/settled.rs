@@ -149,7 +149,7 @@ mod tests {
     use super::super::readings::PARTIAL_CENTS;
     use super::*;
     use crate::dsp::peaks::Peak;
-    use crate::dsp::whose::{BASS_BANDS, Shares};
+    use crate::dsp::whose::{BASS_BANDS, Bass};
     use crate::units::midi_to_hz;
 
     /// Fixed pseudo-random numbers, -1..1.
@@ -239,7 +239,7 @@ mod tests {
             store.push(&line.frame(frame).map(higher).collect::<Vec<_>>());
         }
         let edges_hz: Vec<f64> = (0..=BASS_BANDS).map(|band| 30.0 + 50.0 * band as f64).collect();
-        let mut shares = Shares::<1, BASS_BANDS>::new(60.0, &edges_hz, None);
+        let mut shares = Bass::new(60.0, &edges_hz, None);
         shares.push(&[std::array::from_fn(|band| if band < 2 { 1.0 } else { 0.1 })]);
         let whose = shares.between(0.0, 60.0);
         let found = |whose: Option<&BassStretch>| read(&store, &runs, (4.0, None), whose, &[]).unwrap().0;

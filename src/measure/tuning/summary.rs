@@ -13,7 +13,7 @@ use super::TuningReading;
 use super::band::{BandPitch, band_pitch};
 use super::bass::bass_notes;
 use super::circle::wrap;
-use super::compact::{HOP_S, PeakStore, frame_at};
+use super::compact::{HOP_S, PeakStore, frame_at, moment_s};
 use super::guitar::guitar as find_guitar;
 use super::heard::Heard;
 use super::hints::{TuningHints, near_pitch};
@@ -204,8 +204,7 @@ impl TakeReader<'_> {
     /// Bass and guitar in a take of frames `first..end`, and where the band stands.
     fn read(&self, (first, end): (usize, usize), take_s: (f64, f64), players: WhoPlays) -> ((Heard, Heard), BandPitch) {
         let store = &self.store.view();
-        let whole_s = |frame: usize| frame as f64 * HOP_S;
-        let of_bass = self.whose.map(|whose| whose.bass.between(whole_s(first), whole_s(end)));
+        let of_bass = self.whose.map(|whose| whose.bass.between(moment_s(first), moment_s(end)));
         let among_all = || bass_runs(store, &self.long_term, first, end);
         let runs = of_bass.as_ref().map_or_else(among_all, |whose| own_runs(store, whose, (first, end)));
         // Where neither of them plays, the others are all the band there is.
